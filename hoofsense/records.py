@@ -237,6 +237,11 @@ class MaterialProfile:
 
     The firm time belongs to a pour (thickness and temperatures), not to a material, so the rate constant
     is solved from the reference pour. Thresholds are degrees of cure, 0 to 1.
+
+    ln_rate_u                    standard uncertainty of the logarithm of the rate: what is not known about
+                                 this batch; touch checks shrink it
+    glass_start_K, glass_full_K  glass transition of the mixed and of the fully cured material; None when
+                                 unknown, and then no cure is predicted to stop short in the cold
     """
 
     name: str
@@ -264,8 +269,16 @@ class MaterialProfile:
     logged_low_K: float | None = None
     logged_high_K: float | None = None
     assumptions: tuple[str, ...] = ()
+    ln_rate_u: float = 0.3
+    glass_start_K: float | None = None
+    glass_full_K: float | None = None
 
     def __post_init__(self) -> None:
+        if not self.ln_rate_u > 0.0 or (self.glass_start_K is None) != (self.glass_full_K is None):
+            raise ValueError(
+                f"material {self.name!r}: ln_rate_u {self.ln_rate_u} must be above 0 and both glass "
+                "temperatures given or neither: correct the profile"
+            )
         order = (0.0, self.work_degree, self.firm_degree, self.load_degree, self.full_degree, 1.0)
         if not all(a < b for a, b in zip(order, order[1:], strict=False)):
             raise ValueError(
