@@ -67,7 +67,7 @@ def with_surface(
     """The trace after one screened reading of a site, in order of time (ValueError when it steps back)."""
     if not (0.0 < surface_K < float("inf") and 0.0 <= standard_uncertainty_K < float("inf")):
         raise ValueError(
-            f"surface {surface_K} K with uncertainty {standard_uncertainty_K} K is no reading: screen it first"
+            f"surface {surface_K} K, uncertainty {standard_uncertainty_K} K is no reading: screen it first"
         )
     return replace(trace, ledger=site_read(trace.ledger, at_ns, site, surface_K))
 
@@ -215,7 +215,7 @@ def _judged(ledger: PassLedger, at_ns: int) -> DryingAnswer:
         return _answer(
             FilmClass.CANNOT_TELL,
             "no warming seen",
-            f"the hottest site is {warming:.1f} K above the baseline, heat shows as {WARMING_SEEN_K:.0f} K or more",
+            f"the hottest site is {warming:.1f} K above the baseline, the least is {WARMING_SEEN_K:.0f} K",
             "check that the gun is hot and reaches the sole, then one more pass",
         )
     # The coldest in the pass and the coldest after it may differ: both have to be clear.

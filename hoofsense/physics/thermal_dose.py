@@ -107,8 +107,6 @@ def cem43_of_trace_min(times_s: Array, temperatures_K: Array) -> float:
     temperatures_K  shape (n,), 200 to 500 K
     """
     times, values = _checked_trace(times_s, temperatures_K)
-            f"times {times.shape} and temperatures {values.shape} must be equal rows of 1 or more"
-        )
     return float(np.sum(cem43_of_ramp_min(values[:-1], values[1:], np.diff(times))))
 
 
@@ -124,6 +122,4 @@ def henriques_of_trace(times_s: Array, temperatures_K: Array) -> float:
     times_s, temperatures_K  as for cem43_of_trace_min
     """
     times, values = _checked_trace(times_s, temperatures_K)
-            f"times {times.shape} and temperatures {values.shape} must be equal rows of 1 or more"
-        )
     return float(np.trapezoid(henriques_rate_per_s(values), times))
