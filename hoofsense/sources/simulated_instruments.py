@@ -1,0 +1,146 @@
+"""The simulated instruments: what each one makes of the truth, as the bytes it would send.
+
+Every instrument has its own faults (bias, noise, resolution), drawn once per visit from its own generator,
+so that a change to one instrument leaves the others' bytes as they were.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from hoofsense.physics.constants import ICE_POINT_K
+from hoofsense.wire.bridge_line import BridgeLine, Kind, encode_bridge_line
+from hoofsense.wire.bthome import encode_bthome
+from hoofsense.wire.gatt import encode_health_temperature
+
+THERMOMETER = "thermometer-1"
+AMBIENT = "ambient-1"
+BRIDGE = "bridge-01"
+
+EMISSIVITY_SET = 0.95  # what most surface thermometers are fixed to (common practice)
+THERMOMETER_BIAS_K = 0.5  # standard deviation between instruments; +/-1 K is a usual accuracy class
+THERMOMETER_NOISE_K = 0.15
+FILM_SHARE = 0.1  # part of a covered fill's reading that comes from the cover: thin film is mostly clear
+
+AMBIENT_BIAS_K = 0.15
+AMBIENT_NOISE_K = 0.02
+HUMIDITY_BIAS_percent = 1.0
+HUMIDITY_NOISE_percent = 0.15
+ADVERT_EVERY_s = 2.0
+REPEAT_AFTER_s = (0.08, 0.35)  # the same advert heard again on another channel
+BATTERY_EVERY_ADVERTS = 30
+PRESSURE_hPa = 1013.25
+_TEMPERATURE, _HUMIDITY, _PRESSURE, _BATTERY = 0x02, 0x03, 0x04, 0x01  # object ids of the advert format
+
+CALIPER_NOISE_mm = 0.03  # how well a person repeats a depth
+BRIDGE_BOOTED_BEFORE_s = 3.0  # before the visit's first second
+
+
+@dataclass(slots=True)
+class Thermometer:
+    """An infrared thermometer: radiance in, a biased, noisy, rounded temperature out."""
+
+    rng: np.random.Generator
+    exponent: int
+    bias_K: float = field(init=False)
+    battery_percent: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.bias_K = float(self.rng.normal(0.0, THERMOMETER_BIAS_K))
+        self.battery_percent = int(self.rng.integers(60, 96))
+
+    def indicated_K(
+        self,
+        surface_K: float,
+        emissivity: float,
+        around_K: float,
+        instrument_K: float,
+        nozzle_K: float = 0.0,
+        nozzle_view: float = 0.0,
+    ) -> float:
+        """What it shows for a surface that mirrors its surroundings and, perhaps, a hot nozzle.
+
+        Radiance as the fourth power of temperature (within 0.1 K of the 8 to 14 um band here). The
+        instrument takes the mirrored surroundings to be as warm as itself.
+        """
+        mirrored = (1.0 - nozzle_view) * around_K**4 + nozzle_view * nozzle_K**4
+        seen = emissivity * surface_K**4 + (1.0 - emissivity) * mirrored
+        shown_K = float(((seen - (1.0 - EMISSIVITY_SET) * instrument_K**4) / EMISSIVITY_SET) ** 0.25)
+        return shown_K + self.bias_K + float(self.rng.normal(0.0, THERMOMETER_NOISE_K))
+
+    def payload(self, indicated_K: float) -> bytes:
+        return encode_health_temperature(indicated_K - ICE_POINT_K, "Cel", self.exponent)
+
+
+@dataclass(slots=True)
+class AmbientSensor:
+    """An ambient sensor that adverts every two seconds, each advert heard once or more."""
+
+    rng: np.random.Generator
+    duplicate_ratio: float
+    bias_K: float = field(init=False)
+    bias_percent: float = field(init=False)
+    battery_percent: int = field(init=False)
+    _packet_id: int = field(init=False)
+    _next_s: float = field(init=False)
+    _sent: int = 0
+
+    def __post_init__(self) -> None:
+        self.bias_K = float(self.rng.normal(0.0, AMBIENT_BIAS_K))
+        self.bias_percent = float(self.rng.normal(0.0, HUMIDITY_BIAS_percent))
+        self.battery_percent = int(self.rng.integers(55, 100))
+        self._packet_id = int(self.rng.integers(0, 256))
+        self._next_s = float(self.rng.uniform(0.2, ADVERT_EVERY_s))
+
+    def adverts(self, until_s: float, air_K: float, humidity_ratio: float) -> list[tuple[float, bytes]]:
+        """Every advert heard before until_s: (second of the visit, payload). humidity_ratio is RH, 0 to 1."""
+        heard: list[tuple[float, bytes]] = []
+        while self._next_s < until_s:
+            at_s = self._next_s
+            payload = self._payload(air_K, humidity_ratio)
+            heard.append((at_s, payload))
+            while self.rng.random() < self.duplicate_ratio:
+                at_s += float(self.rng.uniform(*REPEAT_AFTER_s))
+                heard.append((at_s, payload))
+            self._next_s += ADVERT_EVERY_s + float(self.rng.uniform(-0.02, 0.03))
+        return heard
+
+    def _payload(self, air_K: float, humidity_ratio: float) -> bytes:
+        celsius = air_K - ICE_POINT_K + self.bias_K + float(self.rng.normal(0.0, AMBIENT_NOISE_K))
+        percent = 100.0 * humidity_ratio + self.bias_percent
+        percent += float(self.rng.normal(0.0, HUMIDITY_NOISE_percent))
+        values: list[tuple[int, float]] = [
+            (_TEMPERATURE, celsius),
+            (_HUMIDITY, min(100.0, max(0.0, percent))),  # such sensors limit themselves to 0 to 100 %
+        ]
+        if self._sent % BATTERY_EVERY_ADVERTS == 0:
+            values += [(_PRESSURE, PRESSURE_hPa), (_BATTERY, self.battery_percent)]
+        self._sent += 1
+        self._packet_id = (self._packet_id + 1) % 256
+        return encode_bthome(tuple(values), packet_id=self._packet_id)
+
+
+@dataclass(slots=True)
+class Bridge:
+    """A caliper on a bridge that sends lines: who it is, then a value at each press of the data key."""
+
+    rng: np.random.Generator
+    _boot: str = field(init=False)
+    _sequence: int = -1
+
+    def __post_init__(self) -> None:
+        self._boot = f"{int(self.rng.integers(0, 0x10000)):04X}"
+
+    def identity(self, at_s: float) -> bytes:
+        return self._line(at_s, Kind.IDENTITY, BRIDGE, "fw=0.1", f"boot={self._boot}")
+
+    def caliper(self, at_s: float, depth_mm: float) -> bytes:
+        shown_mm = depth_mm + float(self.rng.normal(0.0, CALIPER_NOISE_mm))
+        return self._line(at_s, Kind.MEASUREMENT, "jaw", f"{shown_mm:.2f}", "mm")
+
+    def _line(self, at_s: float, kind: Kind, channel: str, text: str, unit: str) -> bytes:
+        self._sequence += 1
+        boot_ms = round((at_s + BRIDGE_BOOTED_BEFORE_s) * 1000.0)
+        return encode_bridge_line(BridgeLine(self._sequence, boot_ms, kind, channel, text, unit))
