@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from functools import partial
 
 from hoofsense.records import Measurement, Quantity, RawFrame, Reading
@@ -58,8 +57,23 @@ _CLASS_U = {
     Quantity.BUTTON: 0.0,
 }
 
-_SOLE = {"temperature": Quantity.SURFACE_TEMPERATURE}
-_AIR = {
+# What a sensor measures when nobody gave it a role: by the kind of channel, then by the sensor's name.
+_OF_ITSELF = {"battery": Quantity.BATTERY, "button": Quantity.BUTTON}
+_BY_DEFAULT: dict[str, dict[str, Quantity]] = {
+    "line:hs1": {
+        **_OF_ITSELF,
+        "ir": Quantity.SURFACE_TEMPERATURE,
+        "jaw": Quantity.LENGTH,
+        "air": Quantity.AIR_TEMPERATURE,
+        "rh": Quantity.RELATIVE_HUMIDITY,
+    },
+    "gatt:2a1c": {"temperature": Quantity.SURFACE_TEMPERATURE},
+    "gatt:2a1e": {"temperature": Quantity.SURFACE_TEMPERATURE},
+    "line:gauge": {"jaw": Quantity.LENGTH},
+    "typed": {"jaw": Quantity.LENGTH},
+}
+_OF_THE_AIR = {
+    **_OF_ITSELF,
     "temperature": Quantity.AIR_TEMPERATURE,
     "humidity": Quantity.RELATIVE_HUMIDITY,
     "pressure": Quantity.PRESSURE,
@@ -67,14 +81,7 @@ _AIR = {
     "wind": Quantity.WIND_SPEED,
     "speed": Quantity.WIND_SPEED,
 }
-_ALWAYS = {"battery": Quantity.BATTERY, "button": Quantity.BUTTON}
-_NAMED_ON_A_BRIDGE = {
-    "ir": Quantity.SURFACE_TEMPERATURE,
-    "jaw": Quantity.LENGTH,
-    "air": Quantity.AIR_TEMPERATURE,
-    "rh": Quantity.RELATIVE_HUMIDITY,
-    "battery": Quantity.BATTERY,
-}
+_NAMES_SAY_WHAT = frozenset(("line:hs1", "line:gauge", "typed"))
 # What a role makes of a sensor, by the dimension it measures.
 _ROLE_BY_DIMENSION = {
     "sole": {"temperature": Quantity.SURFACE_TEMPERATURE},
@@ -91,105 +98,19 @@ _BEARING_NO_MEASUREMENT = frozenset(("mark", "tick", "clock", "link", "advert:fc
 _STATED_SENSOR = "jaw"  # a gauge line or a typed value has no sensor name of its own
 
 
-@dataclass(frozen=True, slots=True)
-class _Said:
-    """A measurement with the quantity it is of by default; named when a role of the instrument stays off."""
-
-    measurement: Measurement
-    default: Quantity | None
-    named: bool = False
-
-
 def measurements_from(frame: RawFrame) -> tuple[Measurement, ...]:
     """What the instrument said in this frame, nothing for marks, ticks, clock steps and link states.
 
+    A sensor that an instrument has several times is "temperature", "temperature#2", ... in an advert, and
+    "temperature#<handle>" when the channel ends in "#<handle>".
+
     raises  FrameError only, whatever the bytes and the channel are
     """
-    return tuple(said.measurement for said in _said_in(frame))
-
-
-def readings_from(frame: RawFrame, roles: Roles = ()) -> tuple[Reading, ...]:
-    """Readings of the quantities this program works with; see measured_readings_from."""
-    return tuple(reading for _, reading in measured_readings_from(frame, roles))
-
-
-def measured_readings_from(frame: RawFrame, roles: Roles = ()) -> tuple[tuple[Measurement, Reading], ...]:
-    """Each reading beside the measurement it was made from, which holds what screening asks for.
-
-    roles    "instrument/sensor" or "instrument" -> one of ROLES; pairs or a mapping
-    returns  no reading for a value the instrument does not know, nor for a sensor without a quantity
-    raises   FrameError only for frames; ValueError for a role that is none of ROLES
-    """
-    by_source = roles if isinstance(roles, Mapping) else dict(roles)
-    pairs = []
-    for said in _said_in(frame):
-        measurement = said.measurement
-        source = f"{frame.source_id}/{measurement.sensor}"
-        quantity = _quantity_of(said, by_source.get(source), by_source.get(frame.source_id), frame)
-        if quantity is not None and measurement.value is not None:
-            pairs.append((measurement, _reading(measurement, quantity, source, frame)))
-    return tuple(pairs)
-
-
-def _quantity_of(
-    said: _Said, sensor_role: str | None, instrument_role: str | None, frame: RawFrame
-) -> Quantity | None:
-    """What a measurement is of, by its sensor's role, its instrument's role or its default."""
-    role = sensor_role or (None if said.named else instrument_role)
-    if role is None:
-        return said.default
-    if role not in _ROLE_BY_DIMENSION:
-        raise ValueError(f"role {role!r} is none of {', '.join(ROLES)}: pair the instrument again")
-    measurement = said.measurement
-    quantity = _ROLE_BY_DIMENSION[role].get(_dimension(measurement.unit, frame))
-    if said.default is Quantity.DEW_POINT and quantity is not None:
-        quantity = Quantity.DEW_POINT if role == "air" else None
-    if quantity is None and sensor_role is not None:
-        raise FrameError(
-            f"{measurement.sensor} sends {measurement.unit!r}, which is nothing for {role!r}: pair it again",
-            frame.payload,
-            "unit",
-        )
-    return quantity
-
-
-def _reading(measurement: Measurement, quantity: Quantity, source: str, frame: RawFrame) -> Reading:
-    assert measurement.value is not None
-    try:
-        value = value_for(quantity, measurement.value, measurement.unit)
-        resolution = si_difference_from(measurement.resolution or 0.0, measurement.unit)
-    except ValueError as error:
-        raise FrameError(str(error), frame.payload, "unit") from None
-    if not math.isfinite(value):
-        raise FrameError(
-            f"{quantity.value} {measurement.value} {measurement.unit} is not a number: check the sensor",
-            frame.payload,
-            "number",
-        )
-    # Resolution: rectangular over one count, GUM F.2.2.1.
-    return Reading(
-        measured_at_ns=frame.received_at.steady_ns,
-        source=source,
-        quantity=quantity,
-        value=value,
-        standard_uncertainty=math.hypot(resolution / math.sqrt(12.0), _CLASS_U[quantity]),
-    )
-
-
-def _dimension(unit: str, frame: RawFrame) -> str:
-    try:
-        return dimension_of(unit)
-    except ValueError as error:
-        raise FrameError(str(error), frame.payload, "unit") from None
-
-
-def _said_in(frame: RawFrame) -> tuple[_Said, ...]:
-    kind, _, settings = frame.channel.partition("?")
-    kind, _, handle = kind.partition("#")
+    kind, settings, handle = _channel_parts(frame.channel)
     decoder = _DECODERS.get(kind)
     if decoder is not None:
-        said = decoder(frame.payload)
-        return tuple(_with_handle(one, handle) for one in said) if handle else said
+        measurements = decoder(frame.payload)
+        return tuple(_with_handle(one, handle) for one in measurements) if handle else measurements
     if kind in _BEARING_NO_MEASUREMENT:
         return ()
     try:
@@ -204,6 +125,83 @@ def _said_in(frame: RawFrame) -> tuple[_Said, ...]:
     )
 
 
+def readings_from(frame: RawFrame, roles: Roles = ()) -> tuple[Reading, ...]:
+    """Readings of the quantities this program works with; see reading_from for roles and errors."""
+    readings = (reading_from(frame, measurement, roles) for measurement in measurements_from(frame))
+    return tuple(reading for reading in readings if reading is not None)
+
+
+def reading_from(frame: RawFrame, measurement: Measurement, roles: Roles = ()) -> Reading | None:
+    """The reading that one measurement of this frame is; None for a value the instrument does not know
+    and for a sensor that is of no quantity here.
+
+    roles    "instrument/sensor" or "instrument" -> one of ROLES; pairs or a mapping
+    raises   FrameError unit when the unit does not fit the quantity; ValueError for a role that is none of
+             ROLES
+    """
+    by_source = roles if isinstance(roles, Mapping) else dict(roles)
+    source = f"{frame.source_id}/{measurement.sensor}"
+    quantity = _quantity_of(frame, measurement, by_source.get(source), by_source.get(frame.source_id))
+    if quantity is None or measurement.value is None:
+        return None
+    try:
+        value = value_for(quantity, measurement.value, measurement.unit)
+        resolution = si_difference_from(measurement.resolution or 0.0, measurement.unit)
+    except ValueError as error:
+        raise FrameError(str(error), frame.payload, "unit") from None
+    # Resolution: rectangular over one count, GUM F.2.2.1.
+    return Reading(
+        measured_at_ns=frame.received_at.steady_ns,
+        source=source,
+        quantity=quantity,
+        value=value,
+        standard_uncertainty=math.hypot(resolution / math.sqrt(12.0), _CLASS_U[quantity]),
+    )
+
+
+def _quantity_of(
+    frame: RawFrame, measurement: Measurement, sensor_role: str | None, instrument_role: str | None
+) -> Quantity | None:
+    """What a measurement is of: by its sensor's role, else by its instrument's role, else by default."""
+    kind, _, _ = _channel_parts(frame.channel)
+    name, _, _ = measurement.sensor.partition("#")
+    if _is_button(kind, measurement):
+        default: Quantity | None = Quantity.BUTTON
+    else:
+        default = _BY_DEFAULT.get(kind, _OF_THE_AIR).get(name)
+    says_what_it_is = default is not None and (kind in _NAMES_SAY_WHAT or default in _OF_ITSELF.values())
+    role = sensor_role or (None if says_what_it_is else instrument_role)
+    if role is None:
+        return default
+    if role not in _ROLE_BY_DIMENSION:
+        raise ValueError(f"role {role!r} is none of {', '.join(ROLES)}: pair the instrument again")
+    try:
+        quantity = _ROLE_BY_DIMENSION[role].get(dimension_of(measurement.unit))
+    except ValueError as error:
+        raise FrameError(str(error), frame.payload, "unit") from None
+    if default is Quantity.DEW_POINT and quantity is not None:
+        quantity = default if role == "air" else None
+    if quantity is None and sensor_role is not None:
+        raise FrameError(
+            f"{measurement.sensor} in {measurement.unit!r} cannot be the {role!r} instrument: pair it again",
+            frame.payload,
+            "unit",
+        )
+    return quantity
+
+
+def _is_button(kind: str, measurement: Measurement) -> bool:
+    """A bridge's button carries the name of the sensor it is on; unlike a measurement it has no digits."""
+    return kind == "line:hs1" and measurement.unit == "1" and measurement.resolution is None
+
+
+def _channel_parts(channel: str) -> tuple[str, str, str]:
+    """Kind, settings and handle of "kind#handle?settings"."""
+    kind, _, settings = channel.partition("?")
+    kind, _, handle = kind.partition("#")
+    return kind, settings, handle
+
+
 def _settings_from(text: str, known: tuple[str, ...]) -> dict[str, str]:
     """Settings of a channel, "unit=mm&pattern=..."; a pattern comes last and takes all the rest."""
     text, marked, pattern = text.partition("pattern=")
@@ -216,71 +214,53 @@ def _settings_from(text: str, known: tuple[str, ...]) -> dict[str, str]:
     return settings
 
 
-def _with_handle(said: _Said, handle: str) -> _Said:
-    """The same characteristic can stand in one instrument several times; its handle tells which."""
-    m = said.measurement
-    named = Measurement(f"{m.sensor}#{handle}", m.value, m.unit, m.resolution, m.sequence, m.device_ms)
-    return _Said(named, said.default, said.named)
+def _with_handle(m: Measurement, handle: str) -> Measurement:
+    return Measurement(f"{m.sensor}#{handle}", m.value, m.unit, m.resolution, m.sequence, m.device_ms)
 
 
-def _health_temperature(payload: bytes) -> tuple[_Said, ...]:
+def _health_temperature(payload: bytes) -> tuple[Measurement, ...]:
     said = decode_health_temperature(payload)
-    measurement = Measurement(
-        sensor="temperature",
-        value=said.value,
-        unit=said.unit,
-        resolution=said.resolution,
-        device_ms=None if said.dated is None else calendar_ms(said.dated),
-    )
-    return (_Said(measurement, _SOLE["temperature"]),)
+    device_ms = None if said.dated is None else calendar_ms(said.dated)
+    return (Measurement("temperature", said.value, said.unit, said.resolution, None, device_ms),)
 
 
-def _environmental(uuid16: int, payload: bytes) -> tuple[_Said, ...]:
+def _environmental(uuid16: int, payload: bytes) -> tuple[Measurement, ...]:
     said = decode_environmental(uuid16, payload)
-    measurement = Measurement(said.name, said.value, said.unit, said.resolution)
-    return (_Said(measurement, _AIR.get(said.name)),)
+    return (Measurement(said.name, said.value, said.unit, said.resolution),)
 
 
-def _battery(payload: bytes) -> tuple[_Said, ...]:
-    return (_Said(Measurement("battery", float(decode_battery(payload)), "%", 1.0), Quantity.BATTERY, True),)
+def _battery(payload: bytes) -> tuple[Measurement, ...]:
+    return (Measurement("battery", float(decode_battery(payload)), "%", 1.0),)
 
 
-def _bthome(payload: bytes) -> tuple[_Said, ...]:
+def _bthome(payload: bytes) -> tuple[Measurement, ...]:
     packet = decode_bthome(payload)
     seen: dict[str, int] = {}
-    said = []
+    measurements = []
     for one in packet.objects:
         nth = seen[one.name] = seen.get(one.name, 0) + 1
-        sensor = one.name if nth == 1 else f"{one.name}_{nth}"
-        measurement = Measurement(sensor, one.value, one.unit, one.resolution, packet.packet_id)
-        always = _ALWAYS.get(one.name)
-        said.append(_Said(measurement, always or _AIR.get(one.name), always is not None))
-    return tuple(said)
+        sensor = one.name if nth == 1 else f"{one.name}#{nth}"
+        measurements.append(Measurement(sensor, one.value, one.unit, one.resolution, packet.packet_id))
+    return tuple(measurements)
 
 
-def _bridge(payload: bytes, sign: str = "20") -> tuple[_Said, ...]:
+def _bridge(payload: bytes, sign: str = "20") -> tuple[Measurement, ...]:
     line = decode_bridge_line(payload)
-    if line.kind is Kind.IDENTITY:
-        return ()
     value: float | None = None
     resolution: float | None = None
-    unit, default, named = "1", None, True
+    unit = "1"
+    if line.kind is Kind.IDENTITY:
+        return ()
     if line.kind is Kind.BUTTON:
-        value, default = 1.0, Quantity.BUTTON
-    elif line.kind is Kind.MEASUREMENT:
-        default = _NAMED_ON_A_BRIDGE.get(line.channel)
-        named = default is not None
-        if line.unit in RAW_CALIPER_UNITS:
-            unit = "mm"
-            if line.text:
-                length = _caliper(line, payload, int(sign))
-                value, unit, resolution = length.value, length.unit, length.resolution
-        else:
-            unit = line.unit
-            value, resolution = value_of(line, payload)
-    # An error line says that its sensor has no reading.
-    measurement = Measurement(line.channel, value, unit, resolution, line.sequence, line.device_ms)
-    return (_Said(measurement, default, named),)
+        value = 1.0
+    elif line.kind is Kind.MEASUREMENT and line.unit not in RAW_CALIPER_UNITS:
+        unit = line.unit
+        value, resolution = value_of(line, payload)
+    elif line.kind is Kind.MEASUREMENT and line.text:
+        length = _caliper(line, payload, int(sign))
+        value, unit, resolution = length.value, length.unit, length.resolution
+    # What is left, an error line or an empty caliper frame, says that its sensor has no reading.
+    return (Measurement(line.channel, value, unit, resolution, line.sequence, line.device_ms),)
 
 
 def _caliper(line: BridgeLine, payload: bytes, sign_bit: int) -> CaliperValue:
@@ -292,21 +272,17 @@ def _caliper(line: BridgeLine, payload: bytes, sign_bit: int) -> CaliperValue:
         raise FrameError(error.message, payload, error.reason) from None
 
 
-def _gauge(payload: bytes, unit: str | None = None, pattern: str | None = None) -> tuple[_Said, ...]:
+def _gauge(payload: bytes, unit: str | None = None, pattern: str | None = None) -> tuple[Measurement, ...]:
     said = decode_gauge_line(payload, unit, pattern)
-    return (
-        _Said(Measurement(_STATED_SENSOR, said.value, said.unit, said.resolution), Quantity.LENGTH, True),
-    )
+    return (Measurement(_STATED_SENSOR, said.value, said.unit, said.resolution),)
 
 
-def _typed(payload: bytes) -> tuple[_Said, ...]:
+def _typed(payload: bytes) -> tuple[Measurement, ...]:
     said = decode_typed(payload)
-    return (
-        _Said(Measurement(_STATED_SENSOR, said.value, said.unit, said.resolution), Quantity.LENGTH, True),
-    )
+    return (Measurement(_STATED_SENSOR, said.value, said.unit, said.resolution),)
 
 
-_DECODERS: dict[str, Callable[[bytes], tuple[_Said, ...]]] = {
+_DECODERS: dict[str, Callable[[bytes], tuple[Measurement, ...]]] = {
     "gatt:2a1c": _health_temperature,
     "gatt:2a1e": _health_temperature,
     "gatt:2a19": _battery,

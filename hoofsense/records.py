@@ -202,6 +202,7 @@ class Verdict:
     rule       stable short name of the rule that decided; a verdict has changed when (status, rule) has
     because    one sentence with the numbers
     next_step  one sentence: what to do now
+    until_ns   when this answer expires by itself, None when it does not
     """
 
     at_ns: int
@@ -213,6 +214,7 @@ class Verdict:
     because: str
     next_step: str
     estimates: tuple[Estimate, ...] = ()
+    until_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,219 @@
+"""The command line. Every command imports what it needs when it runs, so that --help answers at once."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from hoofsense.collector import Collector
+
+EXIT_FAULT = 2  # bad input: one sentence on standard error
+EXIT_DIFFERENT = 1  # a replay whose verdicts are not the recorded ones
+DEFAULT_PORT = 8050
+
+
+class Fault(click.ClickException):
+    """Bad input or a missing thing: one sentence, no traceback."""
+
+    exit_code = EXIT_FAULT
+
+    def show(self, file: Any = None) -> None:
+        click.echo(f"hoofsense: {self.format_message()}", err=True)
+
+
+@contextlib.contextmanager
+def faults_in_one_sentence() -> Iterator[None]:
+    """Turn the errors a person can act on into one sentence; anything else is a bug and keeps its traceback."""
+    from hoofsense.sources.link import LinkFault
+    from hoofsense.sources.recording import RecordingError
+    from hoofsense.store import StoreError
+
+    try:
+        yield
+    except (StoreError, RecordingError, LinkFault) as why:
+        raise Fault(str(why)) from why
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="hoofsense")
+def main() -> None:
+    """Tells when a sole is dry enough to pour, how long a fill can be worked, and when it has cured."""
+
+
+_store = click.option("--store", "store_path", type=click.Path(path_type=Path), help="Where visits are kept.")
+_json = click.option("--json", "as_json", is_flag=True, help="For machines: one JSON object on standard output.")
+_page = click.option("--page/--no-page", default=False, help="Show it on the page too; Ctrl-C ends.")
+_port = click.option("--port", type=click.IntRange(0, 65535), default=DEFAULT_PORT, show_default=True)
+_lan = click.option("--lan", is_flag=True, help="Let phones on this network open the page (plain HTTP).")
+_speed = click.option("--speed", type=click.FloatRange(0.0, min_open=True), help="1 is as it happened, 60 is a minute a second; as fast as possible if not given.")  # fmt: skip
+
+
+@main.command()
+@click.argument("recording")
+@_speed
+@_page
+@_port
+@_lan
+@_json
+def replay(recording: str, speed: float | None, page: bool, port: int, lan: bool, as_json: bool) -> None:
+    """Replay a RECORDING (a demo's name or a folder) and sum it up: verdicts, measurements, warnings."""
+    from hoofsense.replaying import replay_recording
+
+    with faults_in_one_sentence():
+        outcome = replay_recording(
+            recording, speed=speed, as_json=as_json, shown_on=_page_shown(page, port, lan, as_json)
+        )
+    click.echo(outcome.as_json() if as_json else outcome.as_text())
+    if outcome.differences:
+        sys.exit(EXIT_DIFFERENT)
+
+
+@main.command()
+@click.argument("scenario", required=False)
+@click.option("--seed", type=int, default=1, show_default=True)
+@click.option("--save", type=click.Path(path_type=Path), help="Save it as a recording in this new folder.")
+@_store
+@_speed
+@_page
+@_port
+@_lan
+@_json
+def simulate(
+    scenario: str | None,
+    seed: int,
+    save: Path | None,
+    store_path: Path | None,
+    speed: float | None,
+    page: bool,
+    port: int,
+    lan: bool,
+    as_json: bool,
+) -> None:
+    """Simulate a whole visit (invented data). Without a SCENARIO, list them."""
+    from hoofsense.replaying import run_simulation
+    from hoofsense.sources.simulated import scenario_names
+
+    names = scenario_names()
+    if scenario is None:
+        click.echo("\n".join(names))
+        return
+    if scenario not in names:
+        raise Fault(f"there is no scenario {scenario!r}: choose one of {', '.join(names)}")
+    with faults_in_one_sentence():
+        outcome = run_simulation(
+            scenario,
+            seed,
+            speed=speed,
+            as_json=as_json,
+            save=save,
+            store_path=store_path,
+            shown_on=_page_shown(page, port, lan, as_json),
+        )
+    click.echo(outcome.as_json() if as_json else outcome.as_text())
+
+
+@main.command()
+@click.option("--horse", help="Whose feet. Needed unless a visit is being taken up again.")
+@click.option("--practice", default="", help="Your practice's name.")
+@click.option("--feet", default="LF,RF", show_default=True, help="Which feet: LF, RF, LH, RH.")
+@click.option("--material", default="standard", show_default=True, help="Material profile: a name or a file.")
+@click.option("--serial", "ports", multiple=True, help="A serial port or socket://host:port; may be repeated.")
+@click.option("--gauge-unit", type=click.Choice(["mm", "in"]), help="Unit of text gauges that send none.")
+@click.option("--bluetooth/--no-bluetooth", default=True, show_default=True)
+@click.option("--close-open", is_flag=True, help="End a visit that was left open, then begin this one.")
+@click.option("--page/--no-page", default=True, show_default=True)
+@_store
+@_port
+@_lan
+def visit(**options: Any) -> None:
+    """Run a visit live: collect, compute, record, and show it. Type help for the words it understands."""
+    from hoofsense.live_visit import run_live_visit
+
+    page = options.pop("page")
+    shown_on = _page_shown(page, options.pop("port"), options.pop("lan"), False)
+    with faults_in_one_sentence():
+        try:
+            run_live_visit(shown_on=shown_on, **options)
+        except ValueError as why:
+            raise Fault(str(why)) from why
+
+
+@main.command()
+@click.option("--seconds", type=click.FloatRange(0.1, 120), default=8.0, show_default=True)
+@_json
+def instruments(seconds: float, as_json: bool) -> None:
+    """List the instruments that can be heard now, by Bluetooth and at serial ports."""
+    from hoofsense.instruments_near import instruments_near
+
+    click.echo(instruments_near(seconds, as_json))
+
+
+@main.command()
+@click.argument("visit_id", required=False)
+@click.option("--save", type=click.Path(path_type=Path), help="Save the visit as a recording in this new folder.")
+@_store
+@_json
+def visits(visit_id: str | None, save: Path | None, store_path: Path | None, as_json: bool) -> None:
+    """Show past visits; with a VISIT_ID, that visit's verdicts again from its raw frames."""
+    from hoofsense.past_visits import one_visit, visits_listed
+
+    with faults_in_one_sentence():
+        if visit_id is None:
+            click.echo(visits_listed(store_path, as_json))
+            return
+        outcome = one_visit(store_path, visit_id, save)
+    click.echo(outcome.as_json() if as_json else outcome.as_text())
+
+
+@main.command()
+@click.argument("what")
+@_store
+@_port
+@_lan
+def page(what: str, store_path: Path | None, port: int, lan: bool) -> None:
+    """Start the page on WHAT: a recording's name or folder, or the id of a past visit."""
+    from hoofsense.past_visits import show_on_page
+
+    with faults_in_one_sentence():
+        show_on_page(what, store_path, _page_shown(True, port, lan, False))
+
+
+PageShown = Callable[["Collector"], contextlib.AbstractContextManager[threading.Event]]
+
+
+def _page_shown(page: bool, port: int, lan: bool, quiet: bool) -> PageShown | None:
+    """A context in which the page of a collector is served; None when no page was asked for."""
+    if not page:
+        return None
+
+    @contextlib.contextmanager
+    def shown(collector: Collector) -> Iterator[threading.Event]:
+        from dashboards.server import ServerError, serve
+
+        stopping = threading.Event()
+
+        def open_ready(address: str) -> None:
+            if not quiet:
+                click.echo(f"The page is open at {address} (Ctrl-C ends).")
+
+        try:
+            server = serve(collector, port=port, lan=lan, open_ready=open_ready)
+        except ServerError as why:
+            raise Fault(str(why)) from why
+        try:
+            yield stopping
+        finally:
+            server.stop()
+
+    return shown
+
+
+if __name__ == "__main__":
+    main()

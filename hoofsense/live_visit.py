@@ -1,0 +1,177 @@
+"""A visit beside the horse: live instruments, the store, the terminal's words and the page, in one process."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, ExitStack
+from pathlib import Path
+from typing import Any
+
+import click
+
+from hoofsense.collector import Collector
+from hoofsense.frames_ahead import Inbox, Said, live
+from hoofsense.materials import load_profile
+from hoofsense.records import NS_PER_S, Foot, RawFrame
+from hoofsense.replaying import verdict_line
+from hoofsense.sources.clock import SteadyClock, boot_id
+from hoofsense.sources.link import LiveSource
+from hoofsense.store import Store, StoreError, default_store_path, open_store
+from hoofsense.terminal_words import HELP, words_to_mark
+from hoofsense.visit_marks import mark_payload
+
+RESUME_WITHIN_NS = 12 * 3600 * NS_PER_S  # a visit is one horse on one day (our choice of how long a day lasts)
+
+
+def new_visit_id() -> str:
+    """A UUID of version 7 (RFC 9562): 48 bits of Unix milliseconds, then random bits."""
+    milliseconds = time.time_ns() // 1_000_000
+    random = int.from_bytes(os.urandom(10))
+    value = milliseconds << 80 | 0x7 << 76 | (random >> 68 & 0xFFF) << 64 | 0b10 << 62 | (random & (1 << 62) - 1)
+    text = f"{value:032x}"
+    return "-".join((text[:8], text[8:12], text[12:16], text[16:20], text[20:]))
+
+
+def live_sources(ports: Sequence[str], gauge_unit: str | None, bluetooth: bool) -> list[LiveSource]:
+    """The instruments to listen to: every named serial port, and Bluetooth unless it was declined."""
+    sources: list[LiveSource] = []
+    if ports:
+        from hoofsense.sources.serial_port import SerialPort
+
+        unit = {"mm": "mm", "in": "[in_i]", None: None}[gauge_unit]
+        sources += [SerialPort(port, gauge_unit=unit) for port in ports]
+    if bluetooth:
+        from hoofsense.sources.bluetooth import Bluetooth
+
+        sources.append(Bluetooth())
+    return sources
+
+
+def run_live_visit(
+    *,
+    horse: str | None,
+    practice: str,
+    feet: str,
+    material: str,
+    ports: Sequence[str],
+    gauge_unit: str | None,
+    bluetooth: bool,
+    close_open: bool,
+    store_path: Path | None,
+    shown_on: Callable[[Collector], AbstractContextManager[threading.Event]] | None,
+) -> None:
+    """Run until the visit is ended or Ctrl-C; a visit left open is taken up where it was."""
+    profile = load_profile(material)
+    names = [name.strip().upper() for name in feet.split(",") if name.strip()]
+    strange = [name for name in names if name not in Foot.__members__]
+    if strange or not names:
+        raise ValueError(f"feet {feet!r} are not among LF, RF, LH, RH: name them like LF,RF")
+    path = default_store_path() if store_path is None else store_path
+    with ExitStack() as stack:
+        store = stack.enter_context(open_store(path))
+        caution = store.caution()
+        if caution:
+            click.echo(f"Caution: {caution}", err=True)
+        past = _frames_to_take_up(store, horse, close_open)
+        clock = _clock(store, past[-1].at_ns if past else None)
+        inbox, stopping = Inbox(), threading.Event()
+        if not past:
+            if not horse:
+                raise ValueError("a new visit needs a horse: add --horse NAME")
+            begin = {
+                "mark": "begin",
+                "id": "begin",
+                "visit_id": new_visit_id(),
+                "horse": horse,
+                "practice": practice,
+                "feet": names,
+                "horn_mm": {},
+                "roles": {},
+                "material": dataclasses.asdict(profile),
+                "invented": False,
+            }
+            inbox.put(Said("terminal", "mark", mark_payload(begin)))
+        sources = live_sources(ports, gauge_unit, bluetooth)
+        collector = Collector(
+            live(sources, clock, inbox, stopping), inbox, mode="live", store=store, past=past,
+            on_verdict=lambda verdict: click.echo(verdict_line(verdict)),
+        )  # fmt: skip
+        if shown_on is not None:
+            stack.enter_context(shown_on(collector))
+        threading.Thread(target=_listen_to_words, args=(collector, stopping), daemon=True).start()
+        for ending in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(ending, lambda *_: stopping.set())
+        collector.run()
+        said = "ended" if collector.state.ended else "left open; run hoofsense visit again to take it up"
+        click.echo(f"Visit {collector.state.visit_id} of {collector.state.horse} {said}.")
+
+
+def _frames_to_take_up(store: Store, horse: str | None, close_open: bool) -> list[RawFrame]:
+    """Frames of the visit that was left open; ends it instead when told to."""
+    open_id = store.unfinished_visit()
+    if open_id is None:
+        return []
+    summary = next(v for v in store.visits() if v.visit_id == open_id)
+    frames = list(store.frames(open_id))
+    if close_open:
+        store.end_visit(open_id, frames[-1].at_ns if frames else summary.started_ns)
+        click.echo(f"Ended the visit of {summary.horse} that was left open.")
+        return []
+    too_old = bool(frames) and time.time_ns() - frames[-1].received_at.wall_ns > RESUME_WITHIN_NS
+    if too_old or (horse is not None and horse != summary.horse):
+        why = "from another day" if too_old else f"of {summary.horse}"
+        raise StoreError(
+            f"a visit {why} is still open in {store.path}: run again without --horse to take it up, "
+            "or with --close-open to end it"
+            if not too_old
+            else f"a visit {why} ({summary.horse}) is still open in {store.path}: add --close-open to end it"
+        )
+    click.echo(f"Taking up the visit of {summary.horse} where it was: {len(frames)} frames on record.")
+    return frames
+
+
+def _clock(store: Store, floor_ns: int | None) -> SteadyClock:
+    """The steady clock of this boot, going on from where an earlier run of the same boot left it."""
+    boot = boot_id()
+    anchor = store.boot_anchor(boot)
+    if anchor is not None:
+        return SteadyClock(anchor, boot=boot)
+    clock = SteadyClock.anchored_now(floor_ns, boot=boot)
+    store.set_boot_anchor(boot, clock.anchor_ns)
+    return clock
+
+
+def _listen_to_words(collector: Collector, stopping: threading.Event) -> None:
+    """Read words from standard input until it closes; each becomes a mark, a value, or one sentence back."""
+    last_mark: list[str] = []
+    for line in sys.stdin:
+        if stopping.is_set():
+            return
+        words = line.strip()
+        if not words:
+            continue
+        if words == "help":
+            click.echo(HELP)
+            continue
+        try:
+            said = words_to_mark(words, collector.view().get("in_hand", {}).get("foot"), last_mark[-1] if last_mark else None)  # fmt: skip
+            _say(collector, said, last_mark)
+        except ValueError as why:
+            click.echo(str(why), err=True)
+
+
+def _say(collector: Collector, said: dict[str, Any] | str, last_mark: list[str]) -> None:
+    if isinstance(said, str):
+        collector.typed(said, source_id="terminal")
+        return
+    mark_id = collector.mark(said, source_id="terminal")
+    if said["mark"] == "undo":
+        last_mark.pop()
+    elif said["mark"] not in ("hand", "note", "end"):
+        last_mark.append(mark_id)

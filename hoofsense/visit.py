@@ -1,0 +1,183 @@
+"""fold: one frame further. The same for live, replay and simulation; what a frame says is settled here.
+
+decide (in verdicts.py) then answers each foot's question. Nothing here reads a clock: a frame's own time is
+the time, and the once-a-second tick frame moves it on when every sensor is silent.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+from hoofsense.decoding import measurements_from, reading_from
+from hoofsense.foot_events import after_event
+from hoofsense.records import AirConditions, Foot, Measurement, Quantity, RawFrame, Reading, Site
+from hoofsense.screening import damaged, evidence_is_trusted, screened
+from hoofsense.visit_marks import mark_from, with_mark
+from hoofsense.visit_state import Event, InstrumentSeen, VisitState, with_foot, with_notice
+from hoofsense.wire.checked_text import decode_checked
+from hoofsense.wire.errors import FrameError
+
+SCAN_ORDER = (
+    Site.TOE,
+    Site.MEDIAL_QUARTER,
+    Site.LATERAL_QUARTER,
+    Site.MEDIAL_SULCUS,
+    Site.LATERAL_SULCUS,
+)
+_AIR_FIELDS = {
+    Quantity.AIR_TEMPERATURE: ("air_K", "air_u_K"),
+    Quantity.RELATIVE_HUMIDITY: ("relative_humidity_ratio", "relative_humidity_u_ratio"),
+    Quantity.PRESSURE: ("pressure_Pa", None),
+    Quantity.WIND_SPEED: ("wind_m_per_s", None),
+}
+_TRACE_OF_AIR = {Quantity.AIR_TEMPERATURE: "air", Quantity.RELATIVE_HUMIDITY: "humidity"}
+
+
+def fold(state: VisitState, frame: RawFrame) -> VisitState:
+    """The visit after one more frame. Never raises on bytes: damage is counted with its reason."""
+    at_ns = max(state.at_ns, frame.at_ns)
+    state = replace(state, at_ns=at_ns, accepted=())
+    if frame.channel == "tick":
+        return state
+    try:
+        if frame.channel == "mark":
+            return with_mark(state, at_ns, mark_from(frame.payload))
+        if frame.channel in ("clock", "link"):
+            return _with_program_word(state, at_ns, frame)
+        measurements = measurements_from(frame)
+    except FrameError as why:
+        return _damaged(state, at_ns, frame, why)
+    state = _seen(state, frame.source_id, at_ns, ())
+    for measurement in measurements:
+        state = _with_measurement(state, at_ns, frame, measurement)
+    return state
+
+
+def _damaged(state: VisitState, at_ns: int, frame: RawFrame, why: FrameError) -> VisitState:
+    state = replace(state, screening=damaged(state.screening, at_ns, frame.source_id, why))
+    return _seen(state, frame.source_id, at_ns, ())
+
+
+def _with_measurement(
+    state: VisitState, at_ns: int, frame: RawFrame, measurement: Measurement
+) -> VisitState:
+    try:
+        reading = reading_from(frame, measurement, state.roles)
+    except FrameError as why:
+        return _damaged(state, at_ns, frame, why)
+    if reading is None:
+        return state
+    state = _seen(state, frame.source_id, at_ns, (reading.quantity,))
+    reading = replace(reading, measured_at_ns=at_ns)
+    screening, accepted, _ = screened(state.screening, at_ns, frame.source_id, measurement, reading)
+    state = replace(state, screening=screening)
+    return _with_reading(state, at_ns, frame.source_id, reading) if accepted else state
+
+
+def _with_program_word(state: VisitState, at_ns: int, frame: RawFrame) -> VisitState:
+    try:
+        said = json.loads(decode_checked(frame.payload))
+    except ValueError as why:
+        raise FrameError(f"{frame.channel} frame is not JSON ({why})", frame.payload, "field") from None
+    if frame.channel == "clock":
+        seconds = said["step_ns"] / 1e9
+        return with_notice(
+            state, at_ns, f"The computer's clock was set by {seconds:+.1f} s; times here ran on."
+        )
+    state = _seen(state, frame.source_id, at_ns, (), linked=bool(said["up"]), note=str(said.get("why", "")))
+    if not said["up"]:
+        state = with_notice(
+            state, at_ns, f"{frame.source_id} is not connected: {said.get('why', 'no reason given')}"
+        )
+    return state
+
+
+def _with_reading(state: VisitState, at_ns: int, source_id: str, reading: Reading) -> VisitState:
+    quantity = reading.quantity
+    if quantity is Quantity.BATTERY:
+        return _with_battery(state, source_id, reading.value)
+    if quantity is Quantity.BUTTON:
+        return _with_button(state, at_ns, reading)
+    if quantity in _AIR_FIELDS:
+        return _with_air(state, at_ns, reading)
+    if quantity not in (Quantity.SURFACE_TEMPERATURE, Quantity.LENGTH):
+        return state
+    if state.in_hand is None or state.material is None:
+        return with_notice(
+            state, at_ns, f"A {quantity.value} came while no foot was in hand: choose a foot first."
+        )
+    foot = state.foot_state(state.in_hand)
+    trusted, _ = evidence_is_trusted(state.screening, source_id, at_ns)
+    event = Event(at_ns, state.air, reading=reading, site=state.site, trusted=trusted)
+    changed = after_event(foot, event, state.material)
+    trace = (
+        f"surface:{foot.foot.value}"
+        if quantity is Quantity.SURFACE_TEMPERATURE
+        else f"caliper:{foot.foot.value}"
+    )
+    return replace(with_foot(state, changed), accepted=(*state.accepted, (trace, reading)))
+
+
+def _with_air(state: VisitState, at_ns: int, reading: Reading) -> VisitState:
+    value_field, doubt_field = _AIR_FIELDS[reading.quantity]
+    change = {value_field: reading.value}
+    if doubt_field is not None:
+        change[doubt_field] = reading.standard_uncertainty
+    air: AirConditions = replace(state.air, measured_at_ns=at_ns, **change)  # type: ignore[arg-type]
+    state = replace(state, air=air)
+    if state.material is not None:
+        event = Event(at_ns, air)
+        feet = tuple(after_event(foot, event, state.material) for foot in state.feet)
+        state = replace(state, feet=feet)
+    trace = _TRACE_OF_AIR.get(reading.quantity)
+    return state if trace is None else replace(state, accepted=(*state.accepted, (trace, reading)))
+
+
+def _with_button(state: VisitState, at_ns: int, reading: Reading) -> VisitState:
+    """A bridge button named foot, spot or heat does what the page's button of that name does."""
+    if reading.value == 0 or not state.feet or state.in_hand is None:
+        return state
+    name = reading.source.rpartition("/")[2]
+    feet = [f.foot for f in state.feet]
+    if name == "foot":
+        following: Foot = feet[(feet.index(state.in_hand) + 1) % len(feet)]
+        return replace(state, in_hand=following, site=None)
+    if name == "spot":
+        index = SCAN_ORDER.index(state.site) + 1 if state.site in SCAN_ORDER else 0
+        return replace(state, site=SCAN_ORDER[index % len(SCAN_ORDER)])
+    if name == "heat":
+        foot = state.foot_state(state.in_hand)
+        mark = {
+            "mark": "heat",
+            "id": f"{reading.source}@{at_ns}",
+            "foot": foot.foot.value,
+            "on": not foot.heat_on,
+        }
+        return with_mark(state, at_ns, mark)
+    return with_notice(state, at_ns, f"Button {name!r} has no meaning here: name it foot, spot or heat.")
+
+
+def _seen(
+    state: VisitState,
+    source: str,
+    at_ns: int,
+    quantities: tuple[Quantity, ...],
+    linked: bool = True,
+    note: str = "",
+) -> VisitState:
+    old = next((i for i in state.instruments if i.source == source), InstrumentSeen(source, at_ns))
+    measures = old.measures + tuple(q for q in quantities if q not in old.measures)
+    new = replace(old, last_ns=at_ns if linked else old.last_ns, measures=measures, linked=linked, note=note)
+    if old in state.instruments:
+        return replace(state, instruments=tuple(new if i is old else i for i in state.instruments))
+    return replace(state, instruments=(*state.instruments, new))
+
+
+def _with_battery(state: VisitState, source: str, ratio: float) -> VisitState:
+    return replace(
+        state,
+        instruments=tuple(
+            replace(i, battery_ratio=ratio) if i.source == source else i for i in state.instruments
+        ),
+    )

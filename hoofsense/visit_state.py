@@ -1,0 +1,138 @@
+"""What is known about a visit: one horse on one day, up to four feet side by side, as frozen values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from hoofsense.estimators.caliper_sheet import CaliperSheet
+from hoofsense.estimators.cure_readiness import CureTrace
+from hoofsense.estimators.drying_progress import DryingTrace
+from hoofsense.estimators.heat_safety import HeatTrace
+from hoofsense.records import (
+    AirConditions,
+    Foot,
+    MaterialProfile,
+    PourConditions,
+    Quantity,
+    Reading,
+    Site,
+    Stage,
+)
+from hoofsense.screening import ScreeningState
+
+RECENT_LIMIT = 4000  # events kept for taking marks back: over 10 min of readings at 5/s (our choice)
+TAKE_BACK_LIMIT = 12  # marks a foot remembers how to take back (our choice)
+NOTICE_LIMIT = 12  # last notices kept for the page (our choice)
+
+
+@dataclass(frozen=True, slots=True)
+class TouchCheck:
+    """A person pressed the fill at a site and said whether it was firm."""
+
+    at_ns: int
+    site: str
+    firm: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened to one foot, kept so that it can be applied again after a mark is taken back.
+
+    mark     the mark's JSON text, with the air as it was then
+    reading  a surface temperature at a site, or a caliper length
+    air      alone: the air has changed
+    """
+
+    at_ns: int
+    air: AirConditions
+    mark: str | None = None
+    reading: Reading | None = None
+    site: Site | None = None
+    trusted: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class MarkMade:
+    """A mark a person can take back: the foot as it was before, and where the events after it begin."""
+
+    mark_id: str
+    label: str
+    at_ns: int
+    before: FootState
+    event_number: int
+
+
+@dataclass(frozen=True, slots=True)
+class FootState:
+    foot: Foot
+    drying: DryingTrace
+    heat: HeatTrace
+    sheet: CaliperSheet
+    stage: Stage = Stage.PREPARE
+    signs: tuple[str, ...] | None = None  # None: nobody has looked yet
+    heat_on: bool = False
+    looked_at_ns: int | None = None
+    looked_dry: bool = False
+    mixed_at_ns: int | None = None
+    material_K: float | None = None
+    pour: PourConditions | None = None
+    cure: CureTrace | None = None
+    touches: tuple[TouchCheck, ...] = ()
+    trimmed_at_ns: int | None = None
+    down_at_ns: int | None = None
+    surface: Reading | None = None
+    surface_site: Site | None = None
+    site_surfaces: tuple[tuple[Site, Reading], ...] = ()  # the last reading of each spot
+    surface_trusted: bool = True  # was its thermometer's evidence sound when this was read?
+    made: tuple[MarkMade, ...] = ()
+    recent: tuple[Event, ...] = ()
+    event_number: int = 0  # how many events this foot has seen in all
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentSeen:
+    """One instrument as the visit has seen it."""
+
+    source: str
+    last_ns: int
+    measures: tuple[Quantity, ...] = ()
+    battery_ratio: float | None = None
+    linked: bool = True
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class VisitState:
+    at_ns: int = 0
+    visit_id: str = ""
+    horse: str = ""
+    practice: str = ""
+    invented: bool = False
+    material: MaterialProfile | None = None
+    roles: tuple[tuple[str, str], ...] = ()
+    in_hand: Foot | None = None
+    site: Site | None = None
+    feet: tuple[FootState, ...] = ()
+    air: AirConditions = field(default_factory=AirConditions)
+    screening: ScreeningState = field(default_factory=ScreeningState)
+    instruments: tuple[InstrumentSeen, ...] = ()
+    notices: tuple[tuple[int, str], ...] = ()
+    accepted: tuple[tuple[str, Reading], ...] = ()  # of the last frame only: (trace name, reading)
+    mark_ids: frozenset[str] = frozenset()
+    ended: bool = False
+
+    def foot_state(self, foot: Foot) -> FootState:
+        for one in self.feet:
+            if one.foot is foot:
+                return one
+        raise ValueError(f"foot {foot.value} is not part of this visit: choose one that was booked")
+
+
+def with_foot(state: VisitState, changed: FootState) -> VisitState:
+    return replace(state, feet=tuple(changed if f.foot is changed.foot else f for f in state.feet))
+
+
+def with_notice(state: VisitState, at_ns: int, text: str) -> VisitState:
+    if state.notices and state.notices[-1][1] == text:
+        return state
+    return replace(state, notices=(*state.notices, (at_ns, text))[-NOTICE_LIMIT:])

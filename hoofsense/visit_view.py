@@ -1,0 +1,154 @@
+"""The visit as plain values for a page or a machine: what json.dumps can write, in the units people read.
+
+Ages are not given but moments (at_ms), so that a value that has not changed is not sent again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from hoofsense.estimators.dew_margin import dew_point_K
+from hoofsense.foot_events import measured_values
+from hoofsense.records import AirConditions, Estimate, Question, Quantity, Reading, Verdict
+from hoofsense.screening import evidence_is_trusted, refused_counts
+from hoofsense.units import value_in
+from hoofsense.visit_state import FootState, InstrumentSeen, VisitState
+
+NS_PER_MS = 1_000_000
+_PAGE_UNIT = {"K": "Cel", "m": "mm", "1": "%", "Pa": "hPa"}
+
+
+def point_of(trace: str, reading: Reading) -> tuple[str, int, float]:
+    """(series, at_ns, value) of an accepted reading, in the unit its trace is drawn in (degC, mm, %)."""
+    unit = _PAGE_UNIT.get(reading.quantity.unit, reading.quantity.unit)
+    return trace, reading.measured_at_ns, value_in(reading.value, unit)
+
+
+def view_of(state: VisitState, verdicts: Sequence[Verdict], mode: str) -> dict[str, Any]:
+    """The whole view; one key for each part that changes on its own, feet as "feet/LF"."""
+    view: dict[str, Any] = {
+        "at_ms": state.at_ns // NS_PER_MS,
+        "visit_id": state.visit_id,
+        "horse": state.horse,
+        "practice": state.practice,
+        "invented": state.invented,
+        "mode": mode,
+        "ended": state.ended,
+        "in_hand": {
+            "foot": None if state.in_hand is None else state.in_hand.value,
+            "site": None if state.site is None else state.site.value,
+        },
+        "air": _air(state.air),
+        "instruments": [_instrument(state, one) for one in state.instruments],
+        "notices": [{"at_ms": at_ns // NS_PER_MS, "text": text} for at_ns, text in state.notices],
+    }
+    for foot in state.feet:
+        view[f"feet/{foot.foot.value}"] = _foot(foot, [v for v in verdicts if v.foot is foot.foot])
+    return view
+
+
+def _foot(foot: FootState, verdicts: Sequence[Verdict]) -> dict[str, Any]:
+    asked = next((v for v in verdicts if v.question is not Question.HEAT), None)
+    heat = next((v for v in verdicts if v.question is Question.HEAT), None)
+    surface = foot.surface
+    return {
+        "stage": foot.stage.value,
+        "heat_on": foot.heat_on,
+        "verdict": None if asked is None else _verdict(asked),
+        "heat": None if heat is None else _verdict(heat),
+        "sheet": _sheet(foot),
+        "surface": None
+        if surface is None
+        else {
+            "degC": round(value_in(surface.value, "Cel"), 2),
+            "site": None if foot.surface_site is None else foot.surface_site.value,
+            "at_ms": surface.measured_at_ns // NS_PER_MS,
+        },
+        "poured_at_ms": None if foot.pour is None else foot.pour.poured_at_ns // NS_PER_MS,
+        "marks": [{"id": m.mark_id, "label": m.label, "at_ms": m.at_ns // NS_PER_MS} for m in foot.made],
+    }
+
+
+def _sheet(foot: FootState) -> dict[str, Any]:
+    raise NotImplementedError
+
+
+def _verdict(verdict: Verdict) -> dict[str, Any]:
+    return {
+        "question": verdict.question.value,
+        "status": verdict.status.value,
+        "call": verdict.call,
+        "rule": verdict.rule,
+        "because": verdict.because,
+        "next_step": verdict.next_step,
+        "until_ms": None if verdict.until_ns is None else verdict.until_ns // NS_PER_MS,
+        "estimates": [_estimate(e) for e in verdict.estimates],
+    }
+
+
+def _estimate(estimate: Estimate) -> dict[str, Any]:
+    def rounded(number: float | None) -> float | None:
+        return None if number is None else float(f"{number:.4g}")
+
+    return {
+        "name": estimate.name,
+        "value": rounded(estimate.value),
+        "low": rounded(estimate.low),
+        "high": rounded(estimate.high),
+        "unit": estimate.unit,
+        "reason": estimate.reason,
+        "within_validity": estimate.within_validity,
+    }
+
+
+def _air(air: AirConditions) -> dict[str, Any] | None:
+    if air.measured_at_ns is None or air.air_K is None:
+        return None
+    humidity = air.relative_humidity_ratio
+    dew_K = None if humidity is None else dew_point_K(air)
+    return {
+        "degC": round(value_in(air.air_K, "Cel"), 1),
+        "rh_percent": None if humidity is None else round(value_in(humidity, "%")),
+        "dew_degC": None if dew_K is None else round(value_in(dew_K, "Cel"), 1),
+        "at_ms": air.measured_at_ns // NS_PER_MS,
+    }
+
+
+def _instrument(state: VisitState, one: InstrumentSeen) -> dict[str, Any]:
+    trusted, why = evidence_is_trusted(state.screening, one.source, state.at_ns)
+    return {
+        "source": one.source,
+        "what": ", ".join(_WHAT[q] for q in one.measures),
+        "at_ms": one.last_ns // NS_PER_MS,
+        "linked": one.linked,
+        "battery_percent": None if one.battery_ratio is None else round(value_in(one.battery_ratio, "%")),
+        "refused": {
+            reason: count for source, reason, count in refused_counts(state.screening) if source == one.source
+        },
+        "trusted": trusted,
+        "note": one.note if trusted else why,
+    }
+
+
+_WHAT = {
+    Quantity.TEMPERATURE: "temperature",
+    Quantity.SURFACE_TEMPERATURE: "surface temperature",
+    Quantity.AIR_TEMPERATURE: "air temperature",
+    Quantity.DEW_POINT: "dew point",
+    Quantity.RELATIVE_HUMIDITY: "humidity",
+    Quantity.PRESSURE: "pressure",
+    Quantity.WIND_SPEED: "wind",
+    Quantity.LENGTH: "length",
+    Quantity.BATTERY: "battery",
+    Quantity.BUTTON: "button",
+}
+
+
+def measured_rows(state: VisitState) -> list[dict[str, Any]]:
+    """Every caliper value of the visit, in the order of feet and sheet."""
+    return [
+        {"foot": foot.foot.value, "site": value["site"], "mm": value["mm"]}
+        for foot in state.feet
+        for value in _sheet(foot)["values"]
+    ]
