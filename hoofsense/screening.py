@@ -12,7 +12,7 @@ Reasons, in the order they are tried:
 
 Trust: more than REFUSED_LIMIT of the last WINDOW frames of an instrument refused as damaged, unit, range or
 slope (readings of one frame count once). Duplicates and late readings are honest and do not count. Trust,
-once lost, comes back after WINDOW frames without a refusal, or RECOVERY_S without one.
+once lost, comes back after RECOVERY_FRAMES without a refusal, or RECOVERY_S without one.
 
 All limits are engineering choices; what each rests on stands beside it.
 """
@@ -26,7 +26,8 @@ from hoofsense.wire.errors import FrameError
 
 WINDOW = 60  # frames; at 1 a second one minute
 REFUSED_LIMIT = 3  # of WINDOW: 5 %
-RECOVERY_S = 300.0  # for thermometers read by hand, which would need ten minutes for WINDOW readings
+RECOVERY_FRAMES = 120  # 1 in 13 frames seen to be bad leaves 120 in a row clean once in 10 000 times
+RECOVERY_S = 300.0  # for thermometers read by hand, which take a quarter of an hour for so many
 DUPLICATE_WINDOW_S = 4.0  # a BTHome packet id repeats honestly after 256 packets; bthome-ble waits as long
 REMEMBERED = 4  # packets looked back for a duplicate: two receivers interleave by one or two
 LATE_S = (
@@ -99,6 +100,7 @@ class _Instrument:
     source_id: str
     ring: int = 0
     seen: int = 0
+    good: int = 0  # readings since the last refused one
     distrusted: bool = False
     judged_at_ns: int = -1
     refused_at_ns: int = 0
@@ -163,7 +165,7 @@ def evidence_is_trusted(state: ScreeningState, source: str, at_ns: int) -> tuple
         return False, (
             f"{refused} of the last {window} frames from {instrument.source_id} were refused ({why} in all), "
             f"{REFUSED_LIMIT} of {WINDOW} is the limit: check its battery, cable and distance, then "
-            f"take {WINDOW} good readings or wait {RECOVERY_S / 60.0:.0f} min without a bad one."
+            f"take {RECOVERY_FRAMES} good readings or wait {RECOVERY_S / 60.0:.0f} min without a bad one."
         )
     return True, (
         f"{refused} of the last {window} frames from {instrument.source_id} were refused, "
@@ -272,11 +274,14 @@ def _with_outcome(instrument: _Instrument, at_ns: int, reason: str | None) -> _I
     ring = 0 if recovered else instrument.ring
     same_frame = at_ns == instrument.judged_at_ns
     ring = ring | refused if same_frame else (ring << 1 | refused) & _RING
-    distrusted = ring.bit_count() > REFUSED_LIMIT or (instrument.distrusted and ring != 0 and not recovered)
+    good = 0 if refused else instrument.good + 1
+    still_out = instrument.distrusted and good < RECOVERY_FRAMES and not recovered
+    distrusted = ring.bit_count() > REFUSED_LIMIT or still_out
     judged = _Instrument(
         instrument.source_id,
         ring,
         instrument.seen + (not same_frame),
+        good,
         distrusted,
         at_ns,
         at_ns if refused else instrument.refused_at_ns,
