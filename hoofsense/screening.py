@@ -100,7 +100,7 @@ class _Instrument:
     source_id: str
     ring: int = 0
     seen: int = 0
-    good: int = 0  # readings since the last refused one
+    good: int = 0  # frames since the last refused one
     distrusted: bool = False
     judged_at_ns: int = -1
     refused_at_ns: int = 0
@@ -274,7 +274,7 @@ def _with_outcome(instrument: _Instrument, at_ns: int, reason: str | None) -> _I
     ring = 0 if recovered else instrument.ring
     same_frame = at_ns == instrument.judged_at_ns
     ring = ring | refused if same_frame else (ring << 1 | refused) & _RING
-    good = 0 if refused else instrument.good + 1
+    good = 0 if refused else instrument.good + (not same_frame)
     still_out = instrument.distrusted and good < RECOVERY_FRAMES and not recovered
     distrusted = ring.bit_count() > REFUSED_LIMIT or still_out
     judged = _Instrument(
