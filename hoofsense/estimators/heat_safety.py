@@ -94,7 +94,7 @@ class HeatTrace:
 
 @dataclass(frozen=True, slots=True)
 class HeatAnswer:
-    """READY may be heated, NOT_YET ease off, STOP or CANNOT_TELL, with the dose (min) and the peak ahead (K)."""
+    """READY to be heated, NOT_YET ease off, STOP or CANNOT_TELL, with dose (min) and peak ahead (K)."""
 
     status: Status
     rule: str

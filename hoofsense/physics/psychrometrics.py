@@ -243,7 +243,7 @@ def wet_bulb_K(
     air_K      223.15 K to 673.15 K: the answer is bounded by the boiling point, so hot jets are allowed
     vapour_Pa  0 to the saturation pressure over water at air_K, and below pressure_Pa
     returns    K; a wick that is ice below the triple point
-    accuracy   against real-gas moist air (tests): 0.05 K in air to 200 degC, 0.2 K in air at 300 degC,
+    accuracy   against real-gas moist air (tests): 0.06 K in air to 200 degC, 0.2 K in air at 300 degC,
                where the constant heat capacities of equations 33 and 35 begin to matter
     raises     ValueError outside those ranges
     """
