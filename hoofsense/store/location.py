@@ -1,0 +1,14 @@
+"""Where the store lives unless a path is given."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import platformdirs
+
+STORE_FILE_NAME = "visits.sqlite3"
+
+
+def default_store_path() -> Path:
+    """Path of the person's own store in the data folder this operating system assigns; nothing is created."""
+    return platformdirs.user_data_path("hoofsense", appauthor=False) / STORE_FILE_NAME
