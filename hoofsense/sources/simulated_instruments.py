@@ -10,7 +10,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from hoofsense.physics.constants import ICE_POINT_K
+from hoofsense.physics.constants import (
+    ICE_POINT_K,
+    BOLTZMANN_J_per_K,
+    PLANCK_J_s,
+    SPEED_OF_LIGHT_m_per_s,
+)
+from hoofsense.sources.simulated_sole import Floats
 from hoofsense.wire.bridge_line import BridgeLine, Kind, encode_bridge_line
 from hoofsense.wire.bthome import encode_bthome
 from hoofsense.wire.gatt import encode_health_temperature
@@ -38,12 +44,33 @@ CALIPER_NOISE_mm = 0.03  # how well a person repeats a depth
 BRIDGE_BOOTED_BEFORE_s = 3.0  # before the visit's first second
 
 
+_BAND_m = np.linspace(8e-6, 14e-6, 61)  # what such a thermometer's lens and detector let through
+_BAND_TABLE_K = np.linspace(180.0, 900.0, 721)
+
+
+def _band_exitance_W_per_m2(temperature_K: Floats) -> Floats:
+    """Black-body exitance between 8 and 14 um (Planck's law, trapezoid rule), shape as given."""
+    wave = _BAND_m[:, None]
+    power = 2.0 * np.pi * PLANCK_J_s * SPEED_OF_LIGHT_m_per_s**2 / wave**5
+    exponent = PLANCK_J_s * SPEED_OF_LIGHT_m_per_s / (wave * BOLTZMANN_J_per_K * temperature_K)
+    return np.asarray(np.trapezoid(power / np.expm1(exponent), _BAND_m, axis=0))
+
+
+_BAND_TABLE_W_per_m2 = _band_exitance_W_per_m2(_BAND_TABLE_K)
+
+
+def band_exitance_W_per_m2(temperature_K: float) -> float:
+    """Black-body exitance between 8 and 14 um, 180 to 900 K, within 0.1 % (table)."""
+    return float(np.interp(temperature_K, _BAND_TABLE_K, _BAND_TABLE_W_per_m2))
+
+
 @dataclass(slots=True)
 class Thermometer:
     """An infrared thermometer: radiance in, a biased, noisy, rounded temperature out."""
 
     rng: np.random.Generator
     exponent: int
+    noise_K: float = THERMOMETER_NOISE_K
     bias_K: float = field(init=False)
     battery_percent: int = field(init=False)
 
@@ -62,13 +89,17 @@ class Thermometer:
     ) -> float:
         """What it shows for a surface that mirrors its surroundings and, perhaps, a hot nozzle.
 
-        Radiance as the fourth power of temperature (within 0.1 K of the 8 to 14 um band here). The
-        instrument takes the mirrored surroundings to be as warm as itself.
+        Temperatures 180 to 900 K. The instrument takes what is mirrored to be as warm as itself.
         """
-        mirrored = (1.0 - nozzle_view) * around_K**4 + nozzle_view * nozzle_K**4
-        seen = emissivity * surface_K**4 + (1.0 - emissivity) * mirrored
-        shown_K = float(((seen - (1.0 - EMISSIVITY_SET) * instrument_K**4) / EMISSIVITY_SET) ** 0.25)
-        return shown_K + self.bias_K + float(self.rng.normal(0.0, THERMOMETER_NOISE_K))
+        surface, around, instrument, nozzle = (
+            band_exitance_W_per_m2(kelvin)
+            for kelvin in (surface_K, around_K, instrument_K, max(nozzle_K, around_K))
+        )
+        mirrored = (1.0 - nozzle_view) * around + nozzle_view * nozzle
+        seen = emissivity * surface + (1.0 - emissivity) * mirrored
+        taken = (seen - (1.0 - EMISSIVITY_SET) * instrument) / EMISSIVITY_SET
+        shown_K = float(np.interp(taken, _BAND_TABLE_W_per_m2, _BAND_TABLE_K))
+        return shown_K + self.bias_K + float(self.rng.normal(0.0, self.noise_K))
 
     def payload(self, indicated_K: float) -> bytes:
         return encode_health_temperature(indicated_K - ICE_POINT_K, "Cel", self.exponent)

@@ -227,15 +227,10 @@ class Practitioner:
     def _tend(self, one: _Curing) -> Iterator[Act]:
         foot = one.plan.foot
         if not one.firm and self.feet.elapsed_s >= one.next_touch_s:
-            one.next_touch_s = self.feet.elapsed_s + one.plan.touch_every_min * MINUTE_s
-            one.firm = True
-            for site in TOUCH_SITES:
-                firm = self.feet.feels_firm(foot)
-                one.firm = one.firm and firm
-                said = {"mark": "touch", "foot": foot.value, "site": site.value, "firm": firm}
-                yield Act(TOUCH_s, said)
+            yield from self._touch(one)
         since_min = (self.feet.elapsed_s - one.poured_s) / MINUTE_s
         if one.firm and not one.trimmed and since_min >= one.plan.trim_after_min:
+            yield from self._touch(one)
             yield self._hand(foot, None)
             yield Act(TRIMMING_s)
             one.trimmed = True
@@ -247,3 +242,13 @@ class Practitioner:
         if one.trimmed and since_min >= one.plan.down_after_min:
             one.down = True
             yield Act(5.0, {"mark": "down", "foot": foot.value})
+
+    def _touch(self, one: _Curing) -> Iterator[Act]:
+        """Presses the fill at three sites; a soft one means waiting and pressing again."""
+        foot = one.plan.foot
+        one.next_touch_s = self.feet.elapsed_s + one.plan.touch_every_min * MINUTE_s
+        one.firm = True
+        for site in TOUCH_SITES:
+            firm = self.feet.feels_firm(foot)
+            one.firm = one.firm and firm
+            yield Act(TOUCH_s, {"mark": "touch", "foot": foot.value, "site": site.value, "firm": firm})

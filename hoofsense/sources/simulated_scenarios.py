@@ -38,8 +38,8 @@ class FootPlan:
     outer_water_kg_per_kg: float = 0.40
     horn_mm: float = 10.0
     told_horn_mm: float | None = None
-    jet_degC: float = 115.0
-    jet_W_per_m2_K: float = 62.0
+    jet_degC: float = 120.0
+    jet_W_per_m2_K: float = 68.0
     passes: int = 4
     pass_s: float = 22.5
     careless: bool = False
@@ -51,8 +51,8 @@ class FootPlan:
     depth_mm: tuple[float, ...] = (17.2, 12.6, 13.9, 14.3, 15.8, 16.1)
     touch_from_min: float = 11.0
     touch_every_min: float = 3.0
-    trim_after_min: float = 20.0
-    down_after_min: float = 40.0
+    trim_after_min: float = 29.0
+    down_after_min: float = 52.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,9 +125,9 @@ SCENARIOS = {
                     told_material_degC=25.0,
                     cover="insulated",
                     touch_from_min=16.0,
-                    touch_every_min=5.0,
-                    trim_after_min=40.0,
-                    down_after_min=75.0,
+                    touch_every_min=6.0,
+                    trim_after_min=65.0,
+                    down_after_min=100.0,
                 ),
             ),
         ),
@@ -155,7 +155,7 @@ SCENARIOS = {
             air_degC=18.0,
             humidity_percent=60.0,
             thermometer_exponent=-1,
-            feet=(FootPlan(foot=Foot.LF, told_horn_mm=10.0, passes=7, down_after_min=45.0),),
+            feet=(FootPlan(foot=Foot.LF, told_horn_mm=10.0, passes=7),),
             silences=(
                 Silence("thermometer-1", 185.0, 245.0),
                 Silence("thermometer-1", 960.0, 1290.0),
@@ -172,15 +172,15 @@ SCENARIOS = {
                 FootPlan(
                     foot=Foot.RF,
                     told_horn_mm=10.0,
-                    film_g_per_m2=(9.0, 11.0, 10.0, 16.0, 15.0),
-                    jet_degC=100.0,
+                    film_g_per_m2=(20.0, 22.0, 21.0, 29.0, 30.0),
+                    jet_degC=115.0,
                     thickness_mm=7.2,
                     told_thickness_mm=7.0,
                     material_degC=31.0,
                     told_material_degC=31.0,
                     touch_from_min=5.0,
-                    trim_after_min=11.0,
-                    down_after_min=22.0,
+                    trim_after_min=14.0,
+                    down_after_min=25.0,
                 ),
             ),
         ),
