@@ -38,8 +38,7 @@ def after_event(foot: FootState, event: Event, material: MaterialProfile) -> Foo
     elif event.reading.quantity is Quantity.SURFACE_TEMPERATURE:
         changed = _after_surface(foot, event)
     else:
-        sheet = caliper_sheet.with_value(foot.sheet, event.at_ns, event.reading.value)
-        changed = replace(foot, sheet=sheet)
+        changed = replace(foot, sheet=caliper_sheet.with_value(foot.sheet, event.reading.value))
     if not foot.made:
         return changed
     recent = (*foot.recent, event)[-RECENT_LIMIT:]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass
 from datetime import datetime
@@ -172,12 +172,31 @@ def replay_recording(
 ) -> Outcome:
     """Replay a recording and compare its verdicts with those it was recorded with."""
     recording = read_recording(name)
-    frames = list(recording.frames())
-    collector = _run(frames, len(frames), mode="replay", speed=speed, as_json=as_json, shown_on=shown_on)
-    found, expected = collector.verdict_log, recording.expected_verdicts
-    complete = collector.finished.is_set() and collector.frames_taken == len(frames)
-    return Outcome(
+    return replay_frames(
+        list(recording.frames()),
+        recording.expected_verdicts,
         recording.title,
+        speed=speed,
+        as_json=as_json,
+        shown_on=shown_on,
+    )
+
+
+def replay_frames(
+    frames: Sequence[RawFrame],
+    expected: Sequence[Verdict],
+    title: str,
+    *,
+    speed: float | None = None,
+    as_json: bool = False,
+    shown_on: ShownOn = None,
+) -> Outcome:
+    """Fold frames that are on record already; verdicts are compared when all of them were folded."""
+    collector = _run(frames, len(frames), mode="replay", speed=speed, as_json=as_json, shown_on=shown_on)
+    found = collector.verdict_log
+    complete = collector.frames_taken == len(frames) or collector.state.ended
+    return Outcome(
+        title,
         collector.state,
         tuple(found),
         differences(expected, found) if complete else (),

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from hoofsense.estimators.cure_readiness import CureAnswer, CurePhase, cure_answer
 from hoofsense.estimators.dew_margin import dew_point_margin
 from hoofsense.estimators.drying_progress import FilmClass, drying_answer
-from hoofsense.estimators.heat_safety import heat_answer
+from hoofsense.estimators.heat_safety import HeatAnswer, heat_answer
 from hoofsense.records import NS_PER_S, Estimate, Question, Reading, Stage, Status, Verdict
 from hoofsense.screening import evidence_is_trusted
 from hoofsense.visit_state import FootState, VisitState
@@ -24,6 +24,16 @@ AIR_STALE_NS = (
 DEW_MARGIN_K = 3.0  # common coatings-industry margin, see science of dew_margin.py; written for steel
 LOOK_VALID_NS = 120 * NS_PER_S  # horn moisture comes back to the surface in a minute or two (our choice)
 
+# What the headline asks for while the scan is under way; the status still says that nothing can be told.
+_SCAN_CALLS = {
+    "no reading": "READ THE SOLE",
+    "no heat pass": "READ, THEN HEAT",
+    "pass running": "HEAT EVENLY",
+    "site not read": "READ EVERY SPOT",
+    "site not scanned": "READ EVERY SPOT",
+    "too few passes": "ONE MORE PASS",
+    "stale": "NO READING",
+}
 _HEAT_CALLS = {
     Status.READY: "HEAT IS SAFE",
     Status.NOT_YET: "EASE OFF THE HEAT",
@@ -36,11 +46,13 @@ def decide(state: VisitState, at_ns: int) -> tuple[Verdict, ...]:
     """Every foot's verdict on its stage's question, then on the heat where heat can reach the quick."""
     answers: list[Verdict] = []
     for foot in state.feet:
+        if foot.stage is Stage.DRY or foot.heat_on:
+            heat = heat_answer(foot.heat, at_ns)
+            answers.append(_heat(foot, at_ns, heat))
+            if foot.stage is Stage.DRY:
+                answers.append(_pour(state, foot, at_ns, heat))
+                continue
         answers.append(_STAGE_RULES[foot.stage](state, foot, at_ns))
-        if foot.stage in (Stage.DRY, Stage.POUR, Stage.CURE, Stage.TRIM):
-            heat = _heat(foot, at_ns)
-            if foot.stage is Stage.DRY or heat.status in (Status.STOP, Status.NOT_YET):
-                answers.append(heat)
     return tuple(answers)
 
 
@@ -103,8 +115,7 @@ def _cover(state: VisitState, foot: FootState, at_ns: int) -> Verdict:
     )
 
 
-def _heat(foot: FootState, at_ns: int) -> Verdict:
-    answer = heat_answer(foot.heat, at_ns)
+def _heat(foot: FootState, at_ns: int, answer: HeatAnswer) -> Verdict:
     said = _Asked(at_ns, foot, Question.HEAT, (answer.dose, answer.quick))
     return said(answer.status, _HEAT_CALLS[answer.status], answer.rule, answer.because, answer.next_step)
 
@@ -153,8 +164,7 @@ def _coldest(foot: FootState) -> Reading | None:
     return min(readings, key=lambda r: r.value, default=foot.surface)
 
 
-def _pour(state: VisitState, foot: FootState, at_ns: int) -> Verdict:
-    heat = heat_answer(foot.heat, at_ns)
+def _pour(state: VisitState, foot: FootState, at_ns: int, heat: HeatAnswer) -> Verdict:
     answer = drying_answer(foot.drying, at_ns)
     damp = _air_evidence(state, at_ns)
     coldest = _coldest(foot)
@@ -168,7 +178,8 @@ def _pour(state: VisitState, foot: FootState, at_ns: int) -> Verdict:
     if bad is not None:
         return said(Status.CANNOT_TELL, "CANNOT TELL", *bad)
     if answer.film is FilmClass.CANNOT_TELL:
-        return said(Status.CANNOT_TELL, "CANNOT TELL", answer.rule, answer.because, answer.next_step)
+        call = _SCAN_CALLS.get(answer.rule, "CANNOT TELL")
+        return said(Status.CANNOT_TELL, call, answer.rule, answer.because, answer.next_step)
     if answer.film is not FilmClass.NO_FILM:
         return said(Status.NOT_YET, "KEEP DRYING", answer.rule, answer.because, answer.next_step)
     if damp is not None:
@@ -372,7 +383,6 @@ def _elapsed_s(foot: FootState, at_ns: int) -> float:
 
 _STAGE_RULES: dict[Stage, Callable[[VisitState, FootState, int], Verdict]] = {
     Stage.PREPARE: _cover,
-    Stage.DRY: _pour,
     Stage.POUR: _work,
     Stage.CURE: _trim,
     Stage.TRIM: _load,

@@ -10,6 +10,7 @@ import json
 from dataclasses import replace
 
 from hoofsense.decoding import measurements_from, reading_from
+from hoofsense.estimators.caliper_sheet import value_refusal
 from hoofsense.foot_events import after_event
 from hoofsense.records import AirConditions, Foot, Measurement, Quantity, RawFrame, Reading, Site
 from hoofsense.screening import damaged, evidence_is_trusted, screened
@@ -108,6 +109,10 @@ def _with_reading(state: VisitState, at_ns: int, source_id: str, reading: Readin
             state, at_ns, f"A {quantity.value} came while no foot was in hand: choose a foot first."
         )
     foot = state.foot_state(state.in_hand)
+    if quantity is Quantity.LENGTH:
+        why = value_refusal(foot.sheet, reading.value)
+        if why is not None:
+            return with_notice(state, at_ns, why)
     trusted, _ = evidence_is_trusted(state.screening, source_id, at_ns)
     event = Event(at_ns, state.air, reading=reading, site=state.site, trusted=trusted)
     changed = after_event(foot, event, state.material)

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from hoofsense.estimators.dew_margin import dew_point_K
-from hoofsense.foot_events import measured_values
+from hoofsense.estimators.caliper_sheet import KNOWN_SITES
+from hoofsense.physics.psychrometrics import condensation_point_K, vapour_pressure_Pa
 from hoofsense.records import AirConditions, Estimate, Question, Quantity, Reading, Verdict
 from hoofsense.screening import evidence_is_trusted, refused_counts
 from hoofsense.units import value_in
@@ -71,7 +71,19 @@ def _foot(foot: FootState, verdicts: Sequence[Verdict]) -> dict[str, Any]:
 
 
 def _sheet(foot: FootState) -> dict[str, Any]:
-    raise NotImplementedError
+    order = {site: place for place, site in enumerate(KNOWN_SITES)}
+    values = []
+    for one in sorted(foot.sheet.measured, key=lambda one: order[one.site]):
+        u_m = one.standard_uncertainty_m
+        values.append(
+            {
+                "site": one.site,
+                "mm": round(value_in(one.mean_m, "mm"), 2),
+                "u_mm": None if u_m is None else round(value_in(u_m, "mm"), 3),
+                "n": len(one.values_m),
+            }
+        )
+    return {"next": foot.sheet.next_site, "sequence": list(foot.sheet.sequence), "values": values}
 
 
 def _verdict(verdict: Verdict) -> dict[str, Any]:
@@ -106,13 +118,21 @@ def _air(air: AirConditions) -> dict[str, Any] | None:
     if air.measured_at_ns is None or air.air_K is None:
         return None
     humidity = air.relative_humidity_ratio
-    dew_K = None if humidity is None else dew_point_K(air)
+    dew_K = None if humidity is None else _dew_point_K(air.air_K, humidity)
     return {
         "degC": round(value_in(air.air_K, "Cel"), 1),
         "rh_percent": None if humidity is None else round(value_in(humidity, "%")),
         "dew_degC": None if dew_K is None else round(value_in(dew_K, "Cel"), 1),
         "at_ms": air.measured_at_ns // NS_PER_MS,
     }
+
+
+def _dew_point_K(air_K: float, humidity_ratio: float) -> float | None:
+    """Dew (or frost) point for display; None where the equations do not hold."""
+    try:
+        return float(condensation_point_K(vapour_pressure_Pa(air_K, humidity_ratio)))
+    except ValueError:
+        return None
 
 
 def _instrument(state: VisitState, one: InstrumentSeen) -> dict[str, Any]:
