@@ -48,7 +48,9 @@ def main() -> None:
 
 
 _store = click.option("--store", "store_path", type=click.Path(path_type=Path), help="Where visits are kept.")
-_json = click.option("--json", "as_json", is_flag=True, help="For machines: one JSON object on standard output.")
+_json = click.option(
+    "--json", "as_json", is_flag=True, help="For machines: one JSON object on standard output."
+)
 _page = click.option("--page/--no-page", default=False, help="Show it on the page too; Ctrl-C ends.")
 _port = click.option("--port", type=click.IntRange(0, 65535), default=DEFAULT_PORT, show_default=True)
 _lan = click.option("--lan", is_flag=True, help="Let phones on this network open the page (plain HTTP).")
@@ -124,7 +126,9 @@ def simulate(
 @click.option("--practice", default="", help="Your practice's name.")
 @click.option("--feet", default="LF,RF", show_default=True, help="Which feet: LF, RF, LH, RH.")
 @click.option("--material", default="standard", show_default=True, help="Material profile: a name or a file.")
-@click.option("--serial", "ports", multiple=True, help="A serial port or socket://host:port; may be repeated.")
+@click.option(
+    "--serial", "ports", multiple=True, help="A serial port or socket://host:port; may be repeated."
+)
 @click.option("--gauge-unit", type=click.Choice(["mm", "in"]), help="Unit of text gauges that send none.")
 @click.option("--bluetooth/--no-bluetooth", default=True, show_default=True)
 @click.option("--close-open", is_flag=True, help="End a visit that was left open, then begin this one.")
@@ -157,7 +161,9 @@ def instruments(seconds: float, as_json: bool) -> None:
 
 @main.command()
 @click.argument("visit_id", required=False)
-@click.option("--save", type=click.Path(path_type=Path), help="Save the visit as a recording in this new folder.")
+@click.option(
+    "--save", type=click.Path(path_type=Path), help="Save the visit as a recording in this new folder."
+)
 @_store
 @_json
 def visits(visit_id: str | None, save: Path | None, store_path: Path | None, as_json: bool) -> None:

@@ -113,8 +113,8 @@ class Collector:
     def run(self) -> VisitState:
         """Fold until the frames end. Raises StoreError when recording fails: nothing more is acknowledged."""
         try:
-            for frame in self._past:
-                self._fold(frame)
+            for recorded in self._past:
+                self._fold(recorded)
             self._publish(force=True)
             for frame in self._frames:
                 if frame is not None:
@@ -135,7 +135,9 @@ class Collector:
         self.state = fold(self.state, frame)
         points = [Point(*point_of(name, reading)) for name, reading in self.state.accepted]
         for point in points:
-            self._traces.setdefault(point.series, deque(maxlen=TRACE_POINTS)).append((point.at_ns, point.value))
+            self._traces.setdefault(point.series, deque(maxlen=TRACE_POINTS)).append(
+                (point.at_ns, point.value)
+            )
             self._unpublished.append((point.series, point.at_ns, point.value))
         news: list[Verdict] = []
         if frame.channel in DECIDING_CHANNELS:

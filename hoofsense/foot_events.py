@@ -149,12 +149,13 @@ def _after_mark(
         return replace(foot, stage=Stage.TRIM, trimmed_at_ns=at_ns)
     if kind == "down":
         return replace(foot, stage=Stage.FINISH, down_at_ns=at_ns)
-    change = {
-        "next_site": lambda: caliper_sheet.with_next_site(foot.sheet, mark["site"]),
-        "redo": lambda: caliper_sheet.redone(foot.sheet),
-        "skip": lambda: caliper_sheet.skipped(foot.sheet),
-    }[kind]
-    return replace(foot, sheet=change())
+    if kind == "next_site":
+        return replace(foot, sheet=caliper_sheet.with_next_site(foot.sheet, mark["site"]))
+    if kind == "redo":
+        return replace(foot, sheet=caliper_sheet.redone(foot.sheet))
+    if kind == "skip":
+        return replace(foot, sheet=caliper_sheet.skipped(foot.sheet))
+    raise ValueError(f"mark {kind!r} is not about a foot: refusal() should have refused it")
 
 
 def _pour(foot: FootState, event: Event, mark: Mapping[str, Any]) -> PourConditions:

@@ -77,7 +77,9 @@ def live(
         while not stopping.is_set():
             now = clock.instant()
             if now.steady_ns >= due_ns:
-                due_ns += round(tick_s * NS_PER_S) * (1 + (now.steady_ns - due_ns) // round(tick_s * NS_PER_S))
+                due_ns += round(tick_s * NS_PER_S) * (
+                    1 + (now.steady_ns - due_ns) // round(tick_s * NS_PER_S)
+                )
                 step_ns = steps()
                 if step_ns:
                     yield RawFrame(now, "collector", "clock", encode_checked(f'{{"step_ns":{step_ns}}}'))

@@ -26,14 +26,18 @@ from hoofsense.store import Store, StoreError, default_store_path, open_store
 from hoofsense.terminal_words import HELP, words_to_mark
 from hoofsense.visit_marks import mark_payload
 
-RESUME_WITHIN_NS = 12 * 3600 * NS_PER_S  # a visit is one horse on one day (our choice of how long a day lasts)
+RESUME_WITHIN_NS = (
+    12 * 3600 * NS_PER_S
+)  # a visit is one horse on one day (our choice of how long a day lasts)
 
 
 def new_visit_id() -> str:
     """A UUID of version 7 (RFC 9562): 48 bits of Unix milliseconds, then random bits."""
     milliseconds = time.time_ns() // 1_000_000
     random = int.from_bytes(os.urandom(10))
-    value = milliseconds << 80 | 0x7 << 76 | (random >> 68 & 0xFFF) << 64 | 0b10 << 62 | (random & (1 << 62) - 1)
+    value = (
+        milliseconds << 80 | 0x7 << 76 | (random >> 68 & 0xFFF) << 64 | 0b10 << 62 | (random & (1 << 62) - 1)
+    )
     text = f"{value:032x}"
     return "-".join((text[:8], text[8:12], text[12:16], text[16:20], text[20:]))
 

@@ -44,7 +44,9 @@ def visits_listed(store_path: Path | None, as_json: bool) -> str:
     for v in summaries:
         state = "open" if v.ended_ns is None else f"{(v.ended_ns - v.started_ns) / NS_PER_S / 60:.0f} min"
         invented = "  invented" if v.invented else ""
-        lines.append(f"{_local(v.started_ns):%Y-%m-%d %H:%M}  {v.horse:<24} {state:>8}  {v.visit_id}{invented}")
+        lines.append(
+            f"{_local(v.started_ns):%Y-%m-%d %H:%M}  {v.horse:<24} {state:>8}  {v.visit_id}{invented}"
+        )
     return "\n".join(lines)
 
 
@@ -56,7 +58,12 @@ def one_visit(store_path: Path | None, visit_id: str, save: Path | None) -> Outc
     outcome = replay_frames(frames, recorded, f"{summary.horse}, {_local(summary.started_ns):%Y-%m-%d %H:%M}")
     if save is not None:
         write_recording(
-            save, frames, recorded, name=save.name, title=f"Visit of {summary.horse}", invented=summary.invented
+            save,
+            frames,
+            recorded,
+            name=save.name,
+            title=f"Visit of {summary.horse}",
+            invented=summary.invented,
         )
     return outcome
 

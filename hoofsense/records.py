@@ -231,6 +231,7 @@ class AirConditions:
     pressure_Pa: float = 101325.0
     wind_m_per_s: float | None = None
     measured_at_ns: int | None = None
+    humidity_at_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

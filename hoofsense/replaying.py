@@ -37,7 +37,8 @@ class Outcome:
 
     def warnings(self) -> list[str]:
         refused = [
-            f"{source}: {count} refused ({reason})" for source, reason, count in refused_counts(self.state.screening)
+            f"{source}: {count} refused ({reason})"
+            for source, reason, count in refused_counts(self.state.screening)
         ]
         return [f"{_clock_text(at_ns)} {text}" for at_ns, text in self.state.notices] + refused
 
@@ -68,7 +69,10 @@ class Outcome:
         warnings = self.warnings()
         lines += ["", "Warnings", *(f"  {w}" for w in warnings)] if warnings else []
         if self.compared is not None:
-            lines += ["", f"Verdicts as recorded: {self.compared - len(self.differences)} of {self.compared}."]
+            lines += [
+                "",
+                f"Verdicts as recorded: {self.compared - len(self.differences)} of {self.compared}.",
+            ]
             lines += [f"  {d}" for d in self.differences]
         return "\n".join(lines)
 
@@ -167,9 +171,7 @@ def _run(
     return collector
 
 
-def replay_recording(
-    name: str, *, speed: float | None, as_json: bool, shown_on: ShownOn = None
-) -> Outcome:
+def replay_recording(name: str, *, speed: float | None, as_json: bool, shown_on: ShownOn = None) -> Outcome:
     """Replay a recording and compare its verdicts with those it was recorded with."""
     recording = read_recording(name)
     return replay_frames(

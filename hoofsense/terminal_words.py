@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from hoofsense.foot_events import COVERS
 from hoofsense.records import Foot, Site
-from hoofsense.visit_marks import COVERS, SIGNS
+from hoofsense.visit_marks import SIGNS
 
 HELP = """\
   LF | RF | LH | RH            take that foot in hand          toe, medial quarter ...  take that spot in hand

@@ -8,13 +8,13 @@ the estimates, then what the person has to confirm.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hoofsense.estimators.cure_readiness import CureAnswer, CurePhase, cure_answer
 from hoofsense.estimators.dew_margin import dew_point_margin
 from hoofsense.estimators.drying_progress import FilmClass, drying_answer
 from hoofsense.estimators.heat_safety import HeatAnswer, heat_answer
-from hoofsense.records import NS_PER_S, Estimate, Question, Reading, Stage, Status, Verdict
+from hoofsense.records import NS_PER_S, AirConditions, Estimate, Question, Reading, Stage, Status, Verdict
 from hoofsense.screening import evidence_is_trusted
 from hoofsense.visit_state import FootState, VisitState
 
@@ -158,6 +158,14 @@ def _air_evidence(state: VisitState, at_ns: int) -> tuple[str, str, str] | None:
     return None
 
 
+def _fresh_air(state: VisitState, at_ns: int) -> AirConditions:
+    """The air without a humidity that has gone stale."""
+    measured_at_ns = state.air.humidity_at_ns
+    if measured_at_ns is not None and at_ns - measured_at_ns <= AIR_STALE_NS:
+        return state.air
+    return replace(state.air, relative_humidity_ratio=None)
+
+
 def _coldest(foot: FootState) -> Reading | None:
     """The coldest last reading of any spot; a spot nobody named counts as one."""
     readings = [reading for _, reading in foot.site_surfaces]
@@ -170,7 +178,9 @@ def _pour(state: VisitState, foot: FootState, at_ns: int, heat: HeatAnswer) -> V
     coldest = _coldest(foot)
     estimates = [answer.probability]
     if damp is None and coldest is not None:
-        estimates.append(dew_point_margin(coldest.value, coldest.standard_uncertainty, state.air))
+        estimates.append(
+            dew_point_margin(coldest.value, coldest.standard_uncertainty, _fresh_air(state, at_ns))
+        )
     said = _Asked(at_ns, foot, Question.POUR, tuple(estimates))
     bad = _surface_evidence(state, foot, at_ns)
     if heat.status is Status.STOP:

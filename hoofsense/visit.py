@@ -12,6 +12,7 @@ from dataclasses import replace
 from hoofsense.decoding import measurements_from, reading_from
 from hoofsense.estimators.caliper_sheet import value_refusal
 from hoofsense.foot_events import after_event
+from hoofsense.physics.psychrometrics import condensation_point_K, vapour_pressure_Pa
 from hoofsense.records import AirConditions, Foot, Measurement, Quantity, RawFrame, Reading, Site
 from hoofsense.screening import damaged, evidence_is_trusted, screened
 from hoofsense.visit_marks import mark_from, with_mark
@@ -60,9 +61,7 @@ def _damaged(state: VisitState, at_ns: int, frame: RawFrame, why: FrameError) ->
     return _seen(state, frame.source_id, at_ns, ())
 
 
-def _with_measurement(
-    state: VisitState, at_ns: int, frame: RawFrame, measurement: Measurement
-) -> VisitState:
+def _with_measurement(state: VisitState, at_ns: int, frame: RawFrame, measurement: Measurement) -> VisitState:
     try:
         reading = reading_from(frame, measurement, state.roles)
     except FrameError as why:
@@ -129,14 +128,35 @@ def _with_air(state: VisitState, at_ns: int, reading: Reading) -> VisitState:
     change = {value_field: reading.value}
     if doubt_field is not None:
         change[doubt_field] = reading.standard_uncertainty
-    air: AirConditions = replace(state.air, measured_at_ns=at_ns, **change)  # type: ignore[arg-type]
+    humidity = reading.quantity is Quantity.RELATIVE_HUMIDITY
+    air = replace(
+        state.air,
+        measured_at_ns=at_ns if reading.quantity is Quantity.AIR_TEMPERATURE else state.air.measured_at_ns,
+        humidity_at_ns=at_ns if humidity else state.air.humidity_at_ns,
+        **change,
+    )
     state = replace(state, air=air)
     if state.material is not None:
         event = Event(at_ns, air)
         feet = tuple(after_event(foot, event, state.material) for foot in state.feet)
         state = replace(state, feet=feet)
     trace = _TRACE_OF_AIR.get(reading.quantity)
-    return state if trace is None else replace(state, accepted=(*state.accepted, (trace, reading)))
+    told = () if trace is None else ((trace, reading),)
+    dew = dew_point_reading(air, at_ns) if humidity else None
+    if dew is not None:
+        told = (*told, ("dew", dew))
+    return replace(state, accepted=(*state.accepted, *told))
+
+
+def dew_point_reading(air: AirConditions, at_ns: int) -> Reading | None:
+    """The dew (below freezing: frost) point of the air as a reading to draw; None where none can be told."""
+    if air.air_K is None or air.relative_humidity_ratio is None:
+        return None
+    try:
+        point_K = condensation_point_K(vapour_pressure_Pa(air.air_K, air.relative_humidity_ratio))
+    except ValueError:
+        return None
+    return Reading(at_ns, "computed/dew", Quantity.DEW_POINT, float(point_K), air.air_u_K)
 
 
 def _with_button(state: VisitState, at_ns: int, reading: Reading) -> VisitState:

@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from hoofsense.cautions import cautions_for
 from hoofsense.estimators.caliper_sheet import KNOWN_SITES
-from hoofsense.physics.psychrometrics import condensation_point_K, vapour_pressure_Pa
 from hoofsense.records import AirConditions, Estimate, Question, Quantity, Reading, Verdict
 from hoofsense.screening import evidence_is_trusted, refused_counts
 from hoofsense.units import value_in
+from hoofsense.visit import dew_point_reading
 from hoofsense.visit_state import FootState, InstrumentSeen, VisitState
 
 NS_PER_MS = 1_000_000
@@ -54,6 +55,7 @@ def _foot(foot: FootState, verdicts: Sequence[Verdict]) -> dict[str, Any]:
     surface = foot.surface
     return {
         "stage": foot.stage.value,
+        "signs": list(foot.signs or ()),
         "heat_on": foot.heat_on,
         "verdict": None if asked is None else _verdict(asked),
         "heat": None if heat is None else _verdict(heat),
@@ -66,7 +68,11 @@ def _foot(foot: FootState, verdicts: Sequence[Verdict]) -> dict[str, Any]:
             "at_ms": surface.measured_at_ns // NS_PER_MS,
         },
         "poured_at_ms": None if foot.pour is None else foot.pour.poured_at_ns // NS_PER_MS,
-        "marks": [{"id": m.mark_id, "label": m.label, "at_ms": m.at_ns // NS_PER_MS} for m in foot.made],
+        "cautions": [{"signal": signal, "text": text} for signal, text in cautions_for(foot.stage)],
+        "marks": [
+            {"id": m.mark_id, "label": m.label, "at_ms": m.at_ns // NS_PER_MS, "undoable": True}
+            for m in foot.made
+        ],
     }
 
 
@@ -79,11 +85,11 @@ def _sheet(foot: FootState) -> dict[str, Any]:
             {
                 "site": one.site,
                 "mm": round(value_in(one.mean_m, "mm"), 2),
-                "u_mm": None if u_m is None else round(value_in(u_m, "mm"), 3),
+                "sd_mm": None if u_m is None else round(value_in(u_m, "mm"), 3),
                 "n": len(one.values_m),
             }
         )
-    return {"next": foot.sheet.next_site, "sequence": list(foot.sheet.sequence), "values": values}
+    return {"next": foot.sheet.next_site, "sites": list(foot.sheet.sequence), "values": values}
 
 
 def _verdict(verdict: Verdict) -> dict[str, Any]:
@@ -118,21 +124,13 @@ def _air(air: AirConditions) -> dict[str, Any] | None:
     if air.measured_at_ns is None or air.air_K is None:
         return None
     humidity = air.relative_humidity_ratio
-    dew_K = None if humidity is None else _dew_point_K(air.air_K, humidity)
+    dew = dew_point_reading(air, air.measured_at_ns)
     return {
         "degC": round(value_in(air.air_K, "Cel"), 1),
         "rh_percent": None if humidity is None else round(value_in(humidity, "%")),
-        "dew_degC": None if dew_K is None else round(value_in(dew_K, "Cel"), 1),
+        "dew_degC": None if dew is None else round(value_in(dew.value, "Cel"), 1),
         "at_ms": air.measured_at_ns // NS_PER_MS,
     }
-
-
-def _dew_point_K(air_K: float, humidity_ratio: float) -> float | None:
-    """Dew (or frost) point for display; None where the equations do not hold."""
-    try:
-        return float(condensation_point_K(vapour_pressure_Pa(air_K, humidity_ratio)))
-    except ValueError:
-        return None
 
 
 def _instrument(state: VisitState, one: InstrumentSeen) -> dict[str, Any]:

@@ -65,7 +65,9 @@ class FrameMaker:
             **said,
         )
 
-    def scan(self, from_s: float, foot: str, peaks_degC: Iterable[float], air_every_s: float = 30.0) -> list[RawFrame]:
+    def scan(
+        self, from_s: float, foot: str, peaks_degC: Iterable[float], air_every_s: float = 30.0
+    ) -> list[RawFrame]:
         """A whole scan of one foot: a baseline, then a pass and its gap for each peak, every site read."""
         frames, now_s = [], from_s
         next_air_s = from_s

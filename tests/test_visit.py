@@ -85,7 +85,9 @@ def test_a_bridge_button_moves_on_to_the_next_foot_and_spot(maker: Any, folded: 
     assert state.site is Site.MEDIAL_QUARTER
 
 
-def test_one_foot_cures_on_by_prediction_while_another_is_dried(maker: Any, folded: Any, dry_foot: VisitState) -> None:
+def test_one_foot_cures_on_by_prediction_while_another_is_dried(
+    maker: Any, folded: Any, dry_foot: VisitState
+) -> None:
     at = maker.last_s
     frames = [
         maker.mark(at + 2, "mixed", foot="LF", material_degC=20.0),
@@ -110,7 +112,9 @@ def _air_and_ticks(maker: Any, from_s: float, seconds: float) -> list[Any]:
     return frames
 
 
-def test_the_foot_goes_down_only_after_touch_trim_and_time(maker: Any, folded: Any, dry_foot: VisitState) -> None:
+def test_the_foot_goes_down_only_after_touch_trim_and_time(
+    maker: Any, folded: Any, dry_foot: VisitState
+) -> None:
     at = maker.last_s
     poured = folded(
         [
@@ -133,7 +137,9 @@ def test_the_foot_goes_down_only_after_touch_trim_and_time(maker: Any, folded: A
     assert any("before it was trimmed" in text for _, text in early.notices)
 
 
-def test_stale_air_makes_the_cure_untellable_within_two_minutes(maker: Any, folded: Any, dry_foot: VisitState) -> None:
+def test_stale_air_makes_the_cure_untellable_within_two_minutes(
+    maker: Any, folded: Any, dry_foot: VisitState
+) -> None:
     at = maker.last_s
     poured = folded(
         [
@@ -219,7 +225,9 @@ def test_a_mark_that_does_not_fit_changes_nothing_and_says_why(maker: Any, folde
         ({"kind": "undo", "of": "m99"}, "can no longer be taken back"),
     ],
 )
-def test_nonsense_in_a_mark_gets_one_sentence(maker: Any, folded: Any, said: dict[str, Any], sentence: str) -> None:
+def test_nonsense_in_a_mark_gets_one_sentence(
+    maker: Any, folded: Any, said: dict[str, Any], sentence: str
+) -> None:
     kind = said["kind"]
     rest = {key: value for key, value in said.items() if key != "kind"}
     before = folded([maker.begin(), maker.mark(1, "fitness", foot="LF", signs=[])])
