@@ -53,6 +53,22 @@ class FrameChunk:
     body: bytes
 
 
+@dataclass(frozen=True, slots=True)
+class FrameColumns:
+    """The n frames of a chunk as columns, for whoever needs numbers rather than frames.
+
+    streams    (boot, source_id, channel) of each stream   stream_of  shape (n,), index into streams
+    steady_ns, wall_ns, monotonic_ns  shape (n,), int64     payloads   n payloads
+    """
+
+    streams: tuple[tuple[str, str, str], ...]
+    stream_of: NDArray[np.int64]
+    steady_ns: NDArray[np.int64]
+    wall_ns: NDArray[np.int64]
+    monotonic_ns: NDArray[np.int64]
+    payloads: list[bytes]
+
+
 class ChunkDamageError(ValueError):
     """A chunk does not hold what its CRC promises, or cannot be decoded by this program."""
 
@@ -105,16 +121,36 @@ def pack_frames(visit_id: str, number: int, frames: Sequence[RawFrame]) -> Frame
 
 
 def unpack_frames(chunk: FrameChunk) -> list[RawFrame]:
-    """The frames of a chunk, in their order.
+    """The frames of a chunk, in their order; raises as unpack_columns."""
+    columns = unpack_columns(chunk)
+    numbers = columns.stream_of.tolist()
+    boots, sources, channels = (
+        [stream[field] for stream in columns.streams] for field in range(len(columns.streams[0]))
+    )
+    instants = map(
+        Instant,
+        columns.steady_ns.tolist(),
+        columns.wall_ns.tolist(),
+        columns.monotonic_ns.tolist(),
+        [boots[i] for i in numbers],
+    )
+    frames = map(
+        RawFrame, instants, [sources[i] for i in numbers], [channels[i] for i in numbers], columns.payloads
+    )
+    return list(frames)
 
-    raises  ChunkDamageError when the CRC does not fit or the codec is not known
+
+def unpack_columns(chunk: FrameChunk) -> FrameColumns:
+    """The columns of a chunk.
+
+    raises  ChunkDamageError when the CRC does not fit, the codec is not known or the body makes no sense
     """
     check_chunk(chunk)
     if chunk.codec != CODEC:
         raise ChunkDamageError(f"its codec {chunk.codec} is newer than this program's {CODEC}")
     try:
         return _decoded(zlib.decompress(chunk.body), chunk.n)
-    except (zlib.error, struct.error, ValueError, TypeError, IndexError) as error:
+    except (zlib.error, struct.error, ValueError, TypeError) as error:
         raise ChunkDamageError(f"its body cannot be decoded ({error})") from error
 
 
@@ -150,29 +186,22 @@ class _Columns:
         return rows.view(dtype).reshape(self.n).astype(np.int64)
 
 
-def _decoded(plain: bytes, n: int) -> list[RawFrame]:
+def _decoded(plain: bytes, n: int) -> FrameColumns:
     columns = _Columns(plain, n)
     (table_length,) = _LENGTH.unpack(columns.take(_LENGTH.size))
-    streams = [
-        (str(boot), str(source), str(channel))
-        for boot, source, channel in json.loads(columns.take(table_length))
-    ]
+    table = json.loads(columns.take(table_length))
+    streams = tuple((str(boot), str(source), str(channel)) for boot, source, channel in table)
     stream_of = columns.numbers("<u2")
     steady = np.cumsum(columns.numbers("<i8"))
     wall = np.cumsum(columns.numbers("<i8")) + steady
     monotonic = np.cumsum(columns.numbers("<i8")) + steady
     lengths = columns.numbers("<u4")
+    if int(stream_of.max()) >= len(streams):
+        raise ValueError(f"stream {int(stream_of.max())} of {len(streams)} is named")
+    if int(lengths.sum()) != len(plain) - columns.at:
+        raise ValueError(f"payloads of {int(lengths.sum())} bytes expected, {len(plain) - columns.at} left")
     gathered = np.argsort(stream_of, kind="stable")
     ends = np.empty(n, dtype=np.int64)
     ends[gathered] = np.cumsum(lengths[gathered]) + columns.at
-    if int(lengths.sum()) != len(plain) - columns.at:
-        raise ValueError(f"payloads of {int(lengths.sum())} bytes expected, {len(plain) - columns.at} left")
-    boots = [boot for boot, _, _ in streams]
-    sources = [source for _, source, _ in streams]
-    channels = [channel for _, _, channel in streams]
-    numbers = stream_of.tolist()
-    instants = map(Instant, steady.tolist(), wall.tolist(), monotonic.tolist(), [boots[i] for i in numbers])
-    payloads = [plain[start:end] for start, end in zip((ends - lengths).tolist(), ends.tolist(), strict=True)]
-    return list(
-        map(RawFrame, instants, [sources[i] for i in numbers], [channels[i] for i in numbers], payloads)
-    )
+    spans = zip((ends - lengths).tolist(), ends.tolist(), strict=True)
+    return FrameColumns(streams, stream_of, steady, wall, monotonic, [plain[a:b] for a, b in spans])

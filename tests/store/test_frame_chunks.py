@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import random
+import zlib
 from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 
 from hoofsense.records import RawFrame
+from hoofsense.store import frame_chunks
 from hoofsense.store.frame_chunks import (
     FRAMES_PER_CHUNK,
     ChunkDamageError,
@@ -73,15 +75,14 @@ def test_a_change_of_anything_beside_the_body_is_noticed_too(
 
 
 def test_a_body_with_a_right_crc_and_wrong_content_is_refused_not_believed(usual_frames: Frames) -> None:
-    import zlib
-
-    from hoofsense.store import frame_chunks
-
     good = pack_frames("v", 0, usual_frames(12))
     chance = random.Random(5)
     plain = zlib.decompress(good.body)
     bodies = [zlib.compress(plain[:cut]) for cut in range(len(plain))]
     bodies += [zlib.compress(plain + b"\0"), b"", chance.randbytes(50), good.body[:-3]]
+    table_end = 4 + int.from_bytes(plain[:4], "little")
+    unknown_stream = plain[:table_end] + b"\x09" + plain[table_end + 1 :]
+    bodies.append(zlib.compress(unknown_stream))
     for body in bodies:
         crc = frame_chunks._crc("v", 0, good.n, good.t0_ns, good.t1_ns, good.codec, body)
         with pytest.raises(ChunkDamageError, match="cannot be decoded"):
@@ -89,8 +90,6 @@ def test_a_body_with_a_right_crc_and_wrong_content_is_refused_not_believed(usual
 
 
 def test_a_codec_of_a_later_program_is_named(usual_frames: Frames) -> None:
-    from hoofsense.store import frame_chunks
-
     good = pack_frames("v", 0, usual_frames(2))
     crc = frame_chunks._crc("v", 0, 2, good.t0_ns, good.t1_ns, 2, good.body)
     with pytest.raises(ChunkDamageError, match="codec 2 is newer than this program's 1"):
