@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from hoofsense.materials import load_profile
-from hoofsense.records import NS_PER_S, Instant, RawFrame
+from hoofsense.records import NS_PER_S, Foot, Instant, RawFrame, Site
 from hoofsense.sources.simulated_foot import FootTruth, SimulatedFeet
 from hoofsense.sources.simulated_instruments import (
     AMBIENT,
@@ -26,9 +26,10 @@ from hoofsense.sources.simulated_instruments import (
     Bridge,
     Thermometer,
 )
-from hoofsense.sources.simulated_pad import STEP_s
 from hoofsense.sources.simulated_practitioner import Act, Hands, Practitioner
 from hoofsense.sources.simulated_scenarios import Scenario, scenario, scenario_names
+from hoofsense.sources.simulated_sole import STEP_s
+from hoofsense.units import si_from
 from hoofsense.wire.checked_text import encode_checked
 from hoofsense.wire.gatt import encode_battery
 
@@ -41,6 +42,15 @@ BOOTED_BEFORE_s = 600.0  # the collecting computer, before the visit's first sec
 BATTERY_EVERY_s = 300.0
 IDENTITY_EVERY_s = 60.0
 LINK_LOST_AFTER_s = 4.0  # how long a link takes to notice that the other end is gone
+BATTERY_LASTS_s = 1200.0  # for one percent
+# From an instrument's moment to the frame's reception, s (plausible radio and wire delays, invented).
+READING_DELAY_s = (0.03, 0.12)
+LINE_DELAY_s = (0.01, 0.03)
+IDENTITY_DELAY_s = 0.02
+BATTERY_DELAY_s = 0.4
+CONNECTING_s = 0.1
+MOST_FLIPPED_BITS = 3
+BITS_PER_BYTE = 8
 STEPS_PER_s = round(1.0 / STEP_s)
 
 
@@ -83,10 +93,11 @@ def bit_flipped(frames: Iterable[RawFrame], fraction: float, seed: int = 0) -> I
         if not frame.payload or rng.random() >= fraction:
             yield frame
             continue
-        bits = 8 * len(frame.payload)
+        bits = BITS_PER_BYTE * len(frame.payload)
+        count = min(bits, int(rng.integers(1, MOST_FLIPPED_BITS, endpoint=True)))
         damaged = bytearray(frame.payload)
-        for bit in rng.choice(bits, size=min(bits, int(rng.integers(1, 4))), replace=False):
-            damaged[bit // 8] ^= 1 << (bit % 8)
+        for bit in rng.choice(bits, size=count, replace=False):
+            damaged[bit // BITS_PER_BYTE] ^= 1 << (bit % BITS_PER_BYTE)
         yield replace(frame, payload=bytes(damaged))
 
 
@@ -115,14 +126,14 @@ class _Visit:
         self._steps = 0
         self._marks = 0
         self._pending: list[RawFrame] = []  # heard in advance: repeats of an advert
-        self._silent: dict[str, bool] = {}
+        self._linked: bool | None = None  # the thermometer's link as last told
 
     def truth(self) -> VisitTruth:
         return VisitTruth(
             self.plan.name,
             self.seed,
             self.feet.first_air_K,
-            self.plan.humidity_percent / 100.0,
+            si_from(self.plan.humidity_percent, "%"),
             self.thermometer.bias_K,
             self.feet.truths(),
         )
@@ -135,6 +146,9 @@ class _Visit:
         yield from self._flushed(float("inf"))
 
     def _frame(self, at_s: float, source_id: str, channel: str, payload: bytes) -> None:
+        """Notes a frame heard at this second of the visit; a hushed instrument is not heard."""
+        if channel != "link" and self._hushed(source_id, at_s):
+            return
         offset_ns = round(at_s * NS_PER_S)
         at_ns = self.plan.start_ns + offset_ns
         monotonic_ns = offset_ns + round(BOOTED_BEFORE_s * NS_PER_S)
@@ -155,7 +169,7 @@ class _Visit:
             said = {"mark": act.mark["mark"], "id": f"m{self._marks}", **act.mark}
             self._frame(now_s, PRACTITIONER, "mark", _checked_json(said))
         if act.caliper_mm is not None:
-            at_s = now_s + float(self._radio.uniform(0.01, 0.03))
+            at_s = now_s + float(self._radio.uniform(*LINE_DELAY_s))
             self._frame(at_s, BRIDGE, "line:hs1", self.bridge.caliper(at_s, act.caliper_mm))
 
     def _stepped(self) -> Iterator[RawFrame]:
@@ -164,8 +178,8 @@ class _Visit:
             self._each_second(now_s)
         self._links(now_s)
         hands = self.practitioner.hands
-        if hands.trigger and hands.at is not None and not self._silent[THERMOMETER]:
-            self._thermometer_read(now_s, hands)
+        if hands.trigger and hands.at is not None:
+            self._read(now_s, hands, *hands.at)
         self.feet.advance(hands)
         self._steps += 1
         return self._flushed(now_s + STEP_s)
@@ -173,41 +187,35 @@ class _Visit:
     def _each_second(self, now_s: float) -> None:
         self._frame(now_s, COLLECTOR, "tick", encode_checked(""))
         if round(now_s) % IDENTITY_EVERY_s == 0:
-            self._frame(now_s + 0.02, BRIDGE, "line:hs1", self.bridge.identity(now_s))
-        if round(now_s) % BATTERY_EVERY_s == 0 and not self._hushed(THERMOMETER, now_s):
-            used = int(now_s / BATTERY_EVERY_s) // 4  # a percent in twenty minutes
+            self._frame(now_s + IDENTITY_DELAY_s, BRIDGE, "line:hs1", self.bridge.identity(now_s))
+        if round(now_s) % BATTERY_EVERY_s == 0:
+            used = int(now_s / BATTERY_LASTS_s)
             level = encode_battery(max(1, self.thermometer.battery_percent - used))
-            self._frame(now_s + 0.4, THERMOMETER, "gatt:2a19", level)
+            self._frame(now_s + BATTERY_DELAY_s, THERMOMETER, "gatt:2a19", level)
         air_K, humidity_ratio = self.feet.around.air_K, self.feet.relative_humidity_ratio
         for at_s, payload in self.ambient.adverts(now_s + 1.0, air_K, humidity_ratio):
-            if not self._hushed(AMBIENT, at_s):
-                self._frame(at_s, AMBIENT, "advert:fcd2", payload)
+            self._frame(at_s, AMBIENT, "advert:fcd2", payload)
 
     def _hushed(self, source_id: str, at_s: float) -> bool:
         return any(s.source_id == source_id and s.start_s <= at_s < s.end_s for s in self.plan.silences)
 
     def _links(self, now_s: float) -> None:
         """The thermometer's link: up at the start, lost some seconds into a silence, up again."""
-        hushed = self._hushed(THERMOMETER, now_s)
-        before = self._silent.get(THERMOMETER)
-        self._silent[THERMOMETER] = hushed
-        if hushed == before:
+        before, self._linked = self._linked, not self._hushed(THERMOMETER, now_s)
+        if self._linked == before:
             return
-        if hushed:
+        if not self._linked:
             at_s = now_s + LINK_LOST_AFTER_s
             said = {
                 "up": False,
                 "why": "no answer; it may be out of reach or its battery flat",
             }
         else:
-            at_s = now_s + 0.1
+            at_s = now_s + CONNECTING_s
             said = {"up": True, "why": "connected" if before is None else "connected again"}
         self._frame(at_s, THERMOMETER, "link", _checked_json(said))
 
-    def _thermometer_read(self, now_s: float, hands: Hands) -> None:
-        if hands.at is None:
-            return
-        foot, site = hands.at
+    def _read(self, now_s: float, hands: Hands, foot: Foot, site: Site | None) -> None:
         seen = self.feet.seen(foot, site, hands)
         shown_K = self.thermometer.indicated_K(
             seen.surface_K,
@@ -217,5 +225,5 @@ class _Visit:
             seen.nozzle_K,
             seen.nozzle_view,
         )
-        at_s = now_s + float(self._radio.uniform(0.03, 0.12))
+        at_s = now_s + float(self._radio.uniform(*READING_DELAY_s))
         self._frame(at_s, THERMOMETER, "gatt:2a1c", self.thermometer.payload(shown_K))

@@ -14,22 +14,25 @@ from hoofsense.sources.simulated_pad import (
     PAD_EMISSIVITY,
     COVER_m2_K_per_W,
     PadColumn,
-    STEP_s,
     kinetics_of,
     tissue_K,
 )
 from hoofsense.sources.simulated_practitioner import Hands
 from hoofsense.sources.simulated_scenarios import FootPlan, Scenario
 from hoofsense.sources.simulated_sole import (
+    Floats,
     HotAir,
     SoleColumns,
     SoleProperties,
+    STEP_s,
     Surroundings,
     humidity_ratio,
     saturation_pressure_Pa,
 )
+from hoofsense.units import si_from
 
 SECONDS_PER_HOUR = 3600.0
+GRAMS_PER_kg = 1000.0
 DEGREE_EVERY_s = 10.0  # how often the truth notes the degree of cure
 
 GUN_BESIDE = 0.55  # share of the jet that reaches spots beside the one pointed at: assumption, swept by hand
@@ -112,6 +115,10 @@ class _OneFoot:
     load_after_s: float | None = None
 
 
+def _in_grams(film_kg_per_m2: Floats) -> tuple[float, ...]:
+    return tuple(float(GRAMS_PER_kg * film) for film in film_kg_per_m2)
+
+
 class SimulatedFeet:
     """All feet of one visit and the air around them, moved on together in steps of STEP_s."""
 
@@ -129,9 +136,9 @@ class SimulatedFeet:
         self._jet_factor = {foot: float(np.exp(rng.normal(0.0, JET_SPREAD))) for foot in feet}
         self._feet: dict[Foot, _OneFoot] = {}
         self._steps = 0
-        self.first_air_K = scenario.air_degC + ICE_POINT_K
+        self.first_air_K = si_from(scenario.air_degC, "Cel")
         saturated = float(saturation_pressure_Pa(self.first_air_K))
-        self._vapour_Pa = 0.01 * scenario.humidity_percent * saturated
+        self._vapour_Pa = si_from(scenario.humidity_percent, "%") * saturated
         self.around = self._surroundings()
 
     @property
@@ -159,17 +166,17 @@ class SimulatedFeet:
 
     def pick_up(self, plan: FootPlan) -> None:
         """Takes a foot up, brushed and wiped: from now on its sole is simulated."""
-        films = 1e-3 * np.array(plan.film_g_per_m2) * self._film_factor[plan.foot]
+        films = np.array(plan.film_g_per_m2) / GRAMS_PER_kg * self._film_factor[plan.foot]
         properties = SoleProperties(
-            horn_m=1e-3 * plan.horn_mm,
+            horn_m=si_from(plan.horn_mm, "mm"),
             tissue_K=tissue_K(self.around.air_K),
             film_kg_per_m2=tuple(float(film) for film in films),
-            seep_kg_per_m2_s=tuple(1e-3 * seep for seep in plan.seep_g_per_m2_s),
+            seep_kg_per_m2_s=tuple(seep / GRAMS_PER_kg for seep in plan.seep_g_per_m2_s),
             outer_water_kg_per_kg=plan.outer_water_kg_per_kg,
         )
         beside = GUN_BESIDE_CARELESS if plan.careless else GUN_BESIDE
         air_K = self.around.air_K
-        jet_K = air_K + self._jet_factor[plan.foot] * (plan.jet_degC + ICE_POINT_K - air_K)
+        jet_K = air_K + self._jet_factor[plan.foot] * (si_from(plan.jet_degC, "Cel") - air_K)
         guns = {
             spot: HotAir(
                 jet_K=jet_K,
@@ -187,19 +194,19 @@ class SimulatedFeet:
         one = self._feet[foot]
         films = one.sole.film_kg_per_m2
         dry = bool((films < SEEN_DRY_kg_per_m2).all())
-        one.looks.append(LookTruth(self._at_ns(), tuple(float(1e3 * film) for film in films), dry))
+        one.looks.append(LookTruth(self._at_ns(), _in_grams(films), dry))
         return dry
 
     def pour(self, plan: FootPlan) -> None:
         """Pours the fill on the mean sole: one column stands for the foot from here on."""
         one = self._feet[plan.foot]
         one.poured_s = self.elapsed_s
-        one.film_at_pour = tuple(float(1e3 * film) for film in one.sole.film_kg_per_m2)
+        one.film_at_pour = _in_grams(one.sole.film_kg_per_m2)
         one.pad = PadColumn(
             self._kinetics,
-            1e-3 * plan.thickness_mm,
-            plan.material_degC + ICE_POINT_K,
-            1e-3 * plan.horn_mm,
+            si_from(plan.thickness_mm, "mm"),
+            si_from(plan.material_degC, "Cel"),
+            si_from(plan.horn_mm, "mm"),
             one.sole.temperature_K.mean(axis=0),
             one.sole.properties.tissue_K,
             COVER_m2_K_per_W[plan.cover],

@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from hoofsense.physics.constants import (
-    ICE_POINT_K,
     BOLTZMANN_J_per_K,
     PLANCK_J_s,
     SPEED_OF_LIGHT_m_per_s,
 )
 from hoofsense.sources.simulated_sole import Floats
+from hoofsense.units import value_in
 from hoofsense.wire.bridge_line import BridgeLine, Kind, encode_bridge_line
 from hoofsense.wire.bthome import encode_bthome
 from hoofsense.wire.gatt import encode_health_temperature
@@ -35,12 +35,15 @@ AMBIENT_NOISE_K = 0.02
 HUMIDITY_BIAS_percent = 1.0
 HUMIDITY_NOISE_percent = 0.15
 ADVERT_EVERY_s = 2.0
+ADVERT_JITTER_s = (-0.02, 0.03)
 REPEAT_AFTER_s = (0.08, 0.35)  # the same advert heard again on another channel
 BATTERY_EVERY_ADVERTS = 30
+BATTERY_AT_START_percent = (60, 98)
 PRESSURE_hPa = 1013.25
 _TEMPERATURE, _HUMIDITY, _PRESSURE, _BATTERY = 0x02, 0x03, 0x04, 0x01  # object ids of the advert format
 
 CALIPER_NOISE_mm = 0.03  # how well a person repeats a depth
+MS_PER_s = 1000.0
 BRIDGE_BOOTED_BEFORE_s = 3.0  # before the visit's first second
 
 
@@ -76,7 +79,7 @@ class Thermometer:
 
     def __post_init__(self) -> None:
         self.bias_K = float(self.rng.normal(0.0, THERMOMETER_BIAS_K))
-        self.battery_percent = int(self.rng.integers(60, 96))
+        self.battery_percent = int(self.rng.integers(*BATTERY_AT_START_percent))
 
     def indicated_K(
         self,
@@ -102,7 +105,7 @@ class Thermometer:
         return shown_K + self.bias_K + float(self.rng.normal(0.0, self.noise_K))
 
     def payload(self, indicated_K: float) -> bytes:
-        return encode_health_temperature(indicated_K - ICE_POINT_K, "Cel", self.exponent)
+        return encode_health_temperature(value_in(indicated_K, "Cel"), "Cel", self.exponent)
 
 
 @dataclass(slots=True)
@@ -121,9 +124,9 @@ class AmbientSensor:
     def __post_init__(self) -> None:
         self.bias_K = float(self.rng.normal(0.0, AMBIENT_BIAS_K))
         self.bias_percent = float(self.rng.normal(0.0, HUMIDITY_BIAS_percent))
-        self.battery_percent = int(self.rng.integers(55, 100))
+        self.battery_percent = int(self.rng.integers(*BATTERY_AT_START_percent))
         self._packet_id = int(self.rng.integers(0, 256))
-        self._next_s = float(self.rng.uniform(0.2, ADVERT_EVERY_s))
+        self._next_s = float(self.rng.uniform(0.0, ADVERT_EVERY_s))
 
     def adverts(self, until_s: float, air_K: float, humidity_ratio: float) -> list[tuple[float, bytes]]:
         """Every advert heard before until_s: (second of the visit, payload). humidity_ratio is RH, 0 to 1."""
@@ -135,12 +138,12 @@ class AmbientSensor:
             while self.rng.random() < self.duplicate_ratio:
                 at_s += float(self.rng.uniform(*REPEAT_AFTER_s))
                 heard.append((at_s, payload))
-            self._next_s += ADVERT_EVERY_s + float(self.rng.uniform(-0.02, 0.03))
+            self._next_s += ADVERT_EVERY_s + float(self.rng.uniform(*ADVERT_JITTER_s))
         return heard
 
     def _payload(self, air_K: float, humidity_ratio: float) -> bytes:
-        celsius = air_K - ICE_POINT_K + self.bias_K + float(self.rng.normal(0.0, AMBIENT_NOISE_K))
-        percent = 100.0 * humidity_ratio + self.bias_percent
+        celsius = value_in(air_K, "Cel") + self.bias_K + float(self.rng.normal(0.0, AMBIENT_NOISE_K))
+        percent = value_in(humidity_ratio, "%") + self.bias_percent
         percent += float(self.rng.normal(0.0, HUMIDITY_NOISE_percent))
         values: list[tuple[int, float]] = [
             (_TEMPERATURE, celsius),
@@ -173,5 +176,5 @@ class Bridge:
 
     def _line(self, at_s: float, kind: Kind, channel: str, text: str, unit: str) -> bytes:
         self._sequence += 1
-        boot_ms = round((at_s + BRIDGE_BOOTED_BEFORE_s) * 1000.0)
+        boot_ms = round((at_s + BRIDGE_BOOTED_BEFORE_s) * MS_PER_s)
         return encode_bridge_line(BridgeLine(self._sequence, boot_ms, kind, channel, text, unit))

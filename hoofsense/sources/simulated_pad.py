@@ -28,14 +28,14 @@ from hoofsense.sources.simulated_sole import (
     HORN_CONDUCTIVITY_W_per_m_K,
     HORN_DENSITY_kg_per_m3,
     HORN_HEAT_CAPACITY_J_per_kg_K,
+    STEP_s,
     Surroundings,
     TISSUE_COEFFICIENT_W_per_m2_K,
     dose_rate_min_per_s,
 )
 
-PAD_CELL_m = 0.35e-3  # explicit steps of 0.25 s stay stable: diffusion number 0.21
+PAD_CELL_m = 0.35e-3  # explicit steps stay stable: diffusion number 0.21
 PAD_EMISSIVITY = 0.92  # from memory, plausible 0.85 to 0.96
-STEP_s = 0.25
 CURE_REFERENCE_K = 21.0 + ICE_POINT_K  # the temperature rates are quoted at; any other would do
 
 # What covers a fill, m2K/W; assumptions: a thin film with its air gap, about 4 mm of closed foam.
@@ -43,6 +43,10 @@ COVER_m2_K_per_W = {"none": 0.0, "film": 3e-4, "insulated": 0.1}
 
 REFERENCE_HORN_m = 0.010  # the reference pour's horn and air are not recorded: assumptions
 REFERENCE_STILL_W_per_m2_K = 8.0
+FIRST_GUESS = 3.5  # rate constant times firm time of the usual shapes; only a start for the search
+SEARCH_LIMIT_RATIO = 20.0  # a rate that needs this many firm times is too slow
+MOST_TRIES = 12
+SOLVED_WITHIN_s = 1.0
 TISSUE_TABLE_K = (  # deep tissue of the foot at an air temperature: assumption, +/-4 K
     (-10.0 + ICE_POINT_K, 8.0 + ICE_POINT_K),
     (0.0 + ICE_POINT_K, 12.0 + ICE_POINT_K),
@@ -238,15 +242,15 @@ def kinetics_of(
         else activation_energy_J_per_mol
     )
     target = profile.reference_firm_s
-    limit_s = 20.0 * target
+    limit_s = SEARCH_LIMIT_RATIO * target
     tried: list[tuple[float, float]] = []  # (ln rate, ln firm time)
-    guess = math.log(3.5 / target)  # the usual shape needs about 3.5 rate constants' worth of time
-    for _ in range(12):
+    guess = math.log(FIRST_GUESS / target)
+    for _ in range(MOST_TRIES):
         firm_s = reference_firm_s(profile, _kinetics(profile, math.exp(guess), energy), limit_s)
         if math.isinf(firm_s):
             guess += 1.0
             continue
-        if abs(firm_s - target) < 1.0:
+        if abs(firm_s - target) < SOLVED_WITHIN_s:
             return _kinetics(profile, math.exp(guess) * batch_rate_ratio, energy)
         tried.append((guess, math.log(firm_s / target)))
         slope = -1.0

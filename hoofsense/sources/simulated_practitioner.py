@@ -10,18 +10,11 @@ from collections.abc import Generator, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any, Protocol
 
+from hoofsense.estimators.caliper_sheet import DEPTH_SITES, PAD_SITES
 from hoofsense.records import SCAN_SITES, Foot, MaterialProfile, Site
 from hoofsense.sources.simulated_scenarios import PRACTICE, FootPlan, Scenario
 
-DEPTH_SITES = (
-    Site.FROG_APEX,
-    Site.TOE,
-    Site.MEDIAL_QUARTER,
-    Site.LATERAL_QUARTER,
-    Site.MEDIAL_HEEL,
-    Site.LATERAL_HEEL,
-)
-PAD_SITES = (Site.TOE, Site.MEDIAL_QUARTER, Site.LATERAL_QUARTER)
+PAD_THINNER_mm = (0.0, 0.2, 0.4)  # than at the centre, by site of PAD_SITES, after trimming: invented
 TOUCH_SITES = (Site.TOE, Site.MEDIAL_HEEL, Site.LATERAL_HEEL)
 
 # How long things take a practised hand, s (common practice, no source).
@@ -37,6 +30,16 @@ ROUND_s = 20.0  # a look at every curing fill, about this often
 TOUCH_s = 3.0
 TRIMMING_s = 75.0
 MINUTE_s = 60.0
+SWITCHING_ON_s = 6.0  # instruments on, before the visit is begun
+SETTLING_s = 12.0  # from the beginning of the visit to the first foot
+LIFTING_s = 20.0  # picking a foot up, brushing and wiping it
+JUDGING_s = 8.0  # whether it is fit to be covered
+EXPLAINING_s = 15.0  # a note, and a word with the owner
+HASTY_s = 2.0  # gun turned away by a careless hand
+BESIDE_LOOK_s = 8.0  # reaching for the cartridge (or the gun) after saying what was seen
+COOLING_ROUNDS = 6  # readings of an overheated sole
+SPREADING_s = 10.0  # levelling the fill after the pour
+WORD_s = 4.0  # putting a tool down, saying that it is done
 EXTRA_PASSES = 2  # when the sole looks wet after the planned ones
 
 
@@ -93,16 +96,16 @@ class Practitioner:
     _curing: list[_Curing] = field(default_factory=list)
 
     def acts(self) -> Iterator[Act]:
-        yield Act(6.0)
-        yield Act(12.0, self._begin())
+        yield Act(SWITCHING_ON_s)
+        yield Act(SETTLING_s, self._begin())
         for plan in self.scenario.feet:
             yield from self._prepare(plan)
             if not plan.signs:
                 yield from self._dry_and_pour(plan)
         while any(not one.down for one in self._curing):
             yield from self._cure_round()
-        yield Act(4.0)
-        yield Act(2.0, {"mark": "end"})
+        yield Act(WORD_s)
+        yield Act(WORD_s, {"mark": "end"})
 
     def _begin(self) -> Mapping[str, Any]:
         plans = self.scenario.feet
@@ -116,7 +119,7 @@ class Practitioner:
             "roles": {"thermometer-1": "sole", "ambient-1": "air", "bridge-01": "caliper"},
             "material": asdict(self.material),
             "invented": True,
-            "sheet": [site.value for site in DEPTH_SITES],
+            "sheet": [*DEPTH_SITES, *PAD_SITES],
         }
 
     def _hand(self, foot: Foot, site: Site | None) -> Act:
@@ -135,11 +138,11 @@ class Practitioner:
         self.feet.pick_up(plan)
         name = plan.foot.value
         yield self._hand(plan.foot, None)
-        yield Act(20.0)
-        yield Act(8.0, {"mark": "fitness", "foot": name, "signs": list(plan.signs)})
+        yield Act(LIFTING_s)
+        yield Act(JUDGING_s, {"mark": "fitness", "foot": name, "signs": list(plan.signs)})
         if plan.signs:
             said = "Left open; the owner was told to call a veterinarian."
-            yield Act(15.0, {"mark": "note", "foot": name, "text": said})
+            yield Act(EXPLAINING_s, {"mark": "note", "foot": name, "text": said})
             return
         for depth_mm in plan.depth_mm:
             yield Act(CALIPER_s, caliper_mm=depth_mm)
@@ -157,7 +160,7 @@ class Practitioner:
             dry = yield from self._look(plan.foot)
         if not dry:
             said = "A groove will not dry. Packed with dry gauze; pour put off to another day."
-            yield Act(20.0, {"mark": "note", "foot": plan.foot.value, "text": said})
+            yield Act(EXPLAINING_s, {"mark": "note", "foot": plan.foot.value, "text": said})
             return
         yield from self._pour(plan)
 
@@ -174,7 +177,7 @@ class Practitioner:
                 yield from self._read(plan.foot, site, each_s - AIM_s)
             self.hands.gun_on = None
             yield Act(0.0, {"mark": "heat", "foot": name, "on": False})
-            yield Act(2.0 if plan.careless else SPREAD_s)
+            yield Act(HASTY_s if plan.careless else SPREAD_s)
             for site in SCAN_SITES:
                 yield from self._read(plan.foot, site, GAP_READ_s)
 
@@ -183,17 +186,17 @@ class Practitioner:
         self.hands.trigger = True
         yield Act(LOOK_s)
         dry = self.feet.looks_dry(foot)
-        yield Act(2.0, {"mark": "look", "foot": foot.value, "dry": dry})
+        yield Act(BESIDE_LOOK_s, {"mark": "look", "foot": foot.value, "dry": dry})
         self.hands.trigger = False
         return dry
 
     def _stopped_by_hand(self, plan: FootPlan) -> Iterator[Act]:
         said = "The sole is too hot to touch. No pour today."
-        yield Act(5.0, {"mark": "note", "foot": plan.foot.value, "text": said})
-        for _ in range(6):
+        yield Act(EXPLAINING_s, {"mark": "note", "foot": plan.foot.value, "text": said})
+        for _ in range(COOLING_ROUNDS):
             for site in SCAN_SITES:
                 yield from self._read(plan.foot, site, GAP_READ_s)
-            yield Act(15.0)
+            yield Act(EXPLAINING_s)
 
     def _pour(self, plan: FootPlan) -> Iterator[Act]:
         name, told_degC = plan.foot.value, plan.told_material_degC
@@ -208,7 +211,7 @@ class Practitioner:
             "material_degC": told_degC,
             "cover": plan.cover,
         }
-        yield Act(10.0, poured)
+        yield Act(SPREADING_s, poured)
 
     def _glances(self) -> Iterator[Act]:
         for one in self._curing:
@@ -234,14 +237,12 @@ class Practitioner:
             yield self._hand(foot, None)
             yield Act(TRIMMING_s)
             one.trimmed = True
-            yield Act(3.0, {"mark": "trimmed", "foot": foot.value})
-            for number, site in enumerate(PAD_SITES):
-                chosen = {"mark": "next_site", "foot": foot.value, "site": site.value}
-                yield Act(2.0, chosen)
-                yield Act(CALIPER_s, caliper_mm=round(one.plan.thickness_mm - 0.2 * number, 2))
+            yield Act(WORD_s, {"mark": "trimmed", "foot": foot.value})
+            for thinner_mm in PAD_THINNER_mm:
+                yield Act(CALIPER_s, caliper_mm=one.plan.thickness_mm - thinner_mm)
         if one.trimmed and since_min >= one.plan.down_after_min:
             one.down = True
-            yield Act(5.0, {"mark": "down", "foot": foot.value})
+            yield Act(WORD_s, {"mark": "down", "foot": foot.value})
 
     def _touch(self, one: _Curing) -> Iterator[Act]:
         """Presses the fill at three sites; a soft one means waiting and pressing again."""

@@ -32,7 +32,9 @@ Floats = NDArray[np.float64]
 HORN_CONDUCTIVITY_W_per_m_K = 0.35
 HORN_DENSITY_kg_per_m3 = 1250.0
 HORN_HEAT_CAPACITY_J_per_kg_K = 2000.0
-HORN_CELL_m = 0.4e-3  # explicit steps of 0.25 s stay stable: diffusion number 0.22
+HORN_CELL_m = 0.4e-3  # explicit steps stay stable: diffusion number 0.22
+STEP_s = 0.25
+FEWEST_CELLS = 4
 HORN_EMISSIVITY = 0.95  # assumption: no published value for hoof horn was found
 TISSUE_COEFFICIENT_W_per_m2_K = 40.0  # from memory, plausible 10 to 100
 
@@ -44,6 +46,11 @@ LATENT_HEAT_SLOPE_J_per_kg_K = -2381.0  # 2501 - 2.381 t kJ/kg, same source
 VAPOUR_TO_AIR_MOLAR_MASS_RATIO = 0.621945
 
 FULL_COVER_kg_per_m2 = 5e-3  # assumption: a film thinner than 5 um breaks up into patches
+
+MAGNUS_Pa = 611.2  # WMO-No. 8 Annex 4.B, over water
+MAGNUS_SLOPE = 17.62
+MAGNUS_OFFSET_K = 243.12
+BOILING_LIMIT_K = 370.0  # saturation is not followed above: horn that hot is dry
 
 LAYERS_m = np.array([20e-6, 30e-6, 60e-6, 120e-6, 250e-6])  # outer horn, surface first
 DRY_HORN_DENSITY_kg_per_m3 = 840.0  # 1250 kg/m3 at 33 % water by weight
@@ -62,7 +69,7 @@ SECONDS_PER_MINUTE = 60.0
 def saturation_pressure_Pa(temperature_K: Floats | float) -> Floats:
     """Saturation vapour pressure over liquid water, Pa, any shape (WMO-No. 8 Annex 4.B, Magnus form)."""
     celsius = np.asarray(temperature_K) - ICE_POINT_K
-    return np.asarray(611.2 * np.exp(17.62 * celsius / (243.12 + celsius)))
+    return np.asarray(MAGNUS_Pa * np.exp(MAGNUS_SLOPE * celsius / (MAGNUS_OFFSET_K + celsius)))
 
 
 def humidity_ratio(vapour_pressure_Pa: Floats | float) -> Floats:
@@ -145,7 +152,7 @@ class SoleColumns:
                 "do not make a foot: give one film and one seep for each spot, and a thickness above 0"
             )
         self.properties = properties
-        cells = max(4, round(properties.horn_m / HORN_CELL_m))
+        cells = max(FEWEST_CELLS, round(properties.horn_m / HORN_CELL_m))
         cell_m = properties.horn_m / cells
         self.conductance_W_per_m2_K = HORN_CONDUCTIVITY_W_per_m_K / cell_m
         capacity = np.full(cells + 1, HORN_DENSITY_kg_per_m3 * HORN_HEAT_CAPACITY_J_per_kg_K * cell_m)
@@ -158,8 +165,8 @@ class SoleColumns:
         self._wetting = WATER_DIFFUSIVITY_m2_per_s * DRY_HORN_DENSITY_kg_per_m3 / (0.5 * LAYERS_m[0])
         self.temperature_K: Floats = self._steady_K(spots, cells, around)
         self._start_water()
-        for _ in range(round(settle_s / 0.25)):  # let the wet surface find its own temperature
-            self.advance(0.25, around, None)
+        for _ in range(round(settle_s / STEP_s)):  # let the wet surface find its own temperature
+            self.advance(STEP_s, around, None)
         self._start_water()
 
     def _steady_K(self, spots: int, cells: int, around: Surroundings) -> Floats:
@@ -246,7 +253,7 @@ class SoleColumns:
         Chilton-Colburn on the mass fraction of vapour, with the outflow's own wind: the driving force is
         ln((1 + W surface) / (1 + W air)), W the humidity ratio. Vapour may also condense (negative).
         """
-        saturated = saturation_pressure_Pa(np.minimum(surface_K, 370.0))
+        saturated = saturation_pressure_Pa(np.minimum(surface_K, BOILING_LIMIT_K))
         wet = np.log1p(humidity_ratio(saturated)) - math.log1p(around.humidity_ratio)
         bound = saturated * water_activity(self.sorbed_kg_per_kg[:, 0])
         damp = np.log1p(humidity_ratio(bound)) - math.log1p(around.humidity_ratio)

@@ -7,8 +7,8 @@ import pytest
 
 from hoofsense.materials import load_profile
 from hoofsense.records import MaterialProfile
-from hoofsense.sources.simulated_pad import PadColumn, STEP_s, kinetics_of, reference_firm_s, tissue_K
-from hoofsense.sources.simulated_sole import SoleColumns, SoleProperties, Surroundings
+from hoofsense.sources.simulated_pad import PadColumn, kinetics_of, reference_firm_s, tissue_K
+from hoofsense.sources.simulated_sole import SoleColumns, SoleProperties, STEP_s, Surroundings
 
 ICE_K = 273.15
 
@@ -101,3 +101,17 @@ def test_a_slower_batch_is_firm_later() -> None:
 def test_a_fill_too_thin_to_model_is_refused() -> None:
     with pytest.raises(ValueError, match="too thin"):
         PadColumn(kinetics_of(study_profile()), 0.0005, 294.0, 0.01, np.full(26, 294.0), 300.0, 0.0)
+
+
+def test_halving_the_step_moves_the_firm_time_by_less_than_a_second() -> None:
+    profile = study_profile()
+
+    def firm_s(step_s: float) -> float:
+        pad, around = cold_foot_pad(35.0, 35.0)
+        seconds = 0.0
+        while pad.slowest_degree < profile.firm_degree:
+            pad.advance(step_s, around)
+            seconds += step_s
+        return seconds
+
+    assert firm_s(STEP_s) == pytest.approx(firm_s(0.5 * STEP_s), abs=1.0)
