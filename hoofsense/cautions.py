@@ -1,4 +1,6 @@
-"""The usual cautions of each stage, with their signal words (ANSI Z535.4: WARNING, CAUTION for injury; NOTICE not).
+"""The usual cautions of each stage, with their signal words.
+
+ANSI Z535.4: WARNING and CAUTION are about injury, NOTICE is not.
 
 They come before anything this program computes; local codes, the material's data sheet, and licensed
 veterinary and farriery practice come before them.
@@ -11,15 +13,15 @@ from hoofsense.records import Stage
 # (signal word, sentence); common practice, no source, except the wording of the signal words.
 _CAUTIONS: dict[Stage, tuple[tuple[str, str], ...]] = {
     Stage.PREPARE: (
-        ("WARNING", "A fill can seal an infection in: smell, discharge, heat or lameness belong to a veterinarian."),
+        ("WARNING", "A fill can seal an infection in: smell, discharge or lameness belong to a veterinarian."),
         ("CAUTION", "A horse can pull its foot away at any moment: have it held by someone who knows it."),
     ),
     Stage.DRY: (
-        ("WARNING", "Hot air burns what cannot be seen: the quick goes on warming after the gun is off. Keep it moving."),
-        ("WARNING", "Hot air lights hay, straw and dust: bare ground, nothing loose near, an extinguisher at hand."),
+        ("WARNING", "Hot air burns what you cannot see: the quick warms on after the gun is off."),
+        ("WARNING", "Hot air lights hay, straw and dust: work on bare ground, an extinguisher at hand."),
     ),
     Stage.POUR: (
-        ("WARNING", "Isocyanates and fumes: gloves, eye protection and fresh air, as the material's data sheet says."),
+        ("WARNING", "Isocyanates and fumes: gloves, eye protection, fresh air, as the data sheet says."),
         ("NOTICE", "Keep the foot level while the fill runs; leave the frog open."),
     ),
     Stage.CURE: (
@@ -31,7 +33,7 @@ _CAUTIONS: dict[Stage, tuple[tuple[str, str], ...]] = {
         ("CAUTION", "The foot goes down only when you have pressed the fill yourself."),
     ),
     Stage.FINISH: (
-        ("NOTICE", "Look at the foot again in the next days; heat, smell or lameness belong to a veterinarian."),
+        ("NOTICE", "Look at the foot again in the next days; heat or smell belong to a veterinarian."),
     ),
 }  # fmt: skip
 

@@ -30,7 +30,7 @@ class Fault(click.ClickException):
 
 @contextlib.contextmanager
 def faults_in_one_sentence() -> Iterator[None]:
-    """Turn the errors a person can act on into one sentence; anything else is a bug and keeps its traceback."""
+    """The errors a person can act on, in one sentence; anything else is a bug and keeps its traceback."""
     from hoofsense.sources.link import LinkFault
     from hoofsense.sources.recording import RecordingError
     from hoofsense.store import StoreError
@@ -54,7 +54,11 @@ _json = click.option(
 _page = click.option("--page/--no-page", default=False, help="Show it on the page too; Ctrl-C ends.")
 _port = click.option("--port", type=click.IntRange(0, 65535), default=DEFAULT_PORT, show_default=True)
 _lan = click.option("--lan", is_flag=True, help="Let phones on this network open the page (plain HTTP).")
-_speed = click.option("--speed", type=click.FloatRange(0.0, min_open=True), help="1 is as it happened, 60 is a minute a second; as fast as possible if not given.")  # fmt: skip
+_speed = click.option(
+    "--speed",
+    type=click.FloatRange(0.0, min_open=True),
+    help="1 is as it happened, 60 a minute a second; as fast as possible if not given.",
+)
 
 
 @main.command()

@@ -23,7 +23,6 @@ from hoofsense.visit import fold
 from hoofsense.visit_marks import mark_from, mark_payload, refusal
 from hoofsense.visit_state import VisitState
 from hoofsense.visit_view import point_of, view_of
-from hoofsense.wire.checked_text import encode_checked
 from hoofsense.wire.typed import encode_typed
 
 EVENTS_KEPT = 4096  # about a quarter of an hour at 4/s: a client further behind asks for the whole view
@@ -243,7 +242,7 @@ class Collector:
         return str(mark["id"])
 
     def typed(self, text: str, source_id: str = "page") -> None:
-        """Queue a typed caliper value such as "12,34 mm"; ValueError with a sentence when it cannot be one."""
+        """Queue a typed caliper value such as "12,34 mm"; ValueError, in a sentence, when it is none."""
         if self.mode == "replay":
             raise ValueError("This is a replay: its measurements are on record and nothing can be added.")
         self._inbox.put(Said(source_id, "typed", encode_typed(text)))

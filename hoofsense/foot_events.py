@@ -1,4 +1,4 @@
-"""What one mark or one reading does to one foot, and how a mark is taken back. Pure: a foot in, a foot out."""
+"""What a mark or a reading does to one foot, and how a mark is taken back. Pure: a foot in, a foot out."""
 
 from __future__ import annotations
 
@@ -159,7 +159,7 @@ def _after_mark(
 
 
 def _pour(foot: FootState, event: Event, mark: Mapping[str, Any]) -> PourConditions:
-    """The pour as far as it is known: said by the mark, else measured before, else assumed with a wide doubt."""
+    """The pour as far as it is known: said by the mark, else measured before, else assumed in doubt."""
     ambient_K = event.air.air_K if event.air.air_K is not None else 288.15  # 15 degC: mild, wide doubt below
     said_material = mark.get("material_degC")
     if said_material is not None:

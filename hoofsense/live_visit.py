@@ -1,4 +1,4 @@
-"""A visit beside the horse: live instruments, the store, the terminal's words and the page, in one process."""
+"""A visit beside the horse: instruments, store, the terminal's words and the page, in one process."""
 
 from __future__ import annotations
 
@@ -164,7 +164,8 @@ def _listen_to_words(collector: Collector, stopping: threading.Event) -> None:
             click.echo(HELP)
             continue
         try:
-            said = words_to_mark(words, collector.view().get("in_hand", {}).get("foot"), last_mark[-1] if last_mark else None)  # fmt: skip
+            foot = (collector.view().get("in_hand") or {}).get("foot")
+            said = words_to_mark(words, foot, last_mark[-1] if last_mark else None)
             _say(collector, said, last_mark)
         except ValueError as why:
             click.echo(str(why), err=True)

@@ -51,7 +51,7 @@ def visits_listed(store_path: Path | None, as_json: bool) -> str:
 
 
 def one_visit(store_path: Path | None, visit_id: str, save: Path | None) -> Outcome:
-    """One visit from its raw frames, compared with the verdicts it gave then; saved as a recording if asked."""
+    """One visit from its raw frames beside the verdicts it gave then; saved as a recording if asked."""
     with open_reader(_path(store_path)) as store:
         frames, recorded = list(store.frames(visit_id)), store.verdicts(visit_id)
         summary = next(v for v in store.visits() if v.visit_id == visit_id)

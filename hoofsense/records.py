@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import Enum
+from itertools import pairwise
 
 NS_PER_S = 1_000_000_000
 
@@ -283,7 +284,7 @@ class MaterialProfile:
                 "temperatures given or neither: correct the profile"
             )
         order = (0.0, self.work_degree, self.firm_degree, self.load_degree, self.full_degree, 1.0)
-        if not all(a < b for a, b in zip(order, order[1:], strict=False)):
+        if not all(a < b for a, b in pairwise(order)):
             raise ValueError(
                 f"material {self.name!r}: degrees of cure must rise work < firm < load < full inside 0 to 1, "
                 f"got {order[1:-1]}: correct the thresholds in the profile"

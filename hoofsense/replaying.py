@@ -147,7 +147,8 @@ def _run(
         if shown_on is not None and not as_json:
             on_verdict = lambda verdict: click.echo(verdict_line(verdict))  # noqa: E731
         elif not as_json:
-            bar = stack.enter_context(click.progressbar(length=count or 0, label="Frames", file=click.get_text_stream("stderr")))  # fmt: skip
+            screen = click.get_text_stream("stderr")
+            bar = stack.enter_context(click.progressbar(length=count or 0, label="Frames", file=screen))
 
             def counted(frame: RawFrame) -> None:
                 bar.update(1)

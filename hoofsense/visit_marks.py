@@ -1,4 +1,4 @@
-"""Marks: what a person (or a button) says happened. They move a foot from stage to stage and can be taken back.
+"""Marks: what a person (or a button) says happened. They move a foot on and can be taken back.
 
 A mark is checked text holding JSON, e.g. {"mark": "heat", "id": "m7", "foot": "LF", "on": true}.
 A mark that does not fit changes nothing and leaves a notice saying why and what to do.
@@ -143,7 +143,7 @@ def _begin_refusal(mark: Mapping[str, Any]) -> str | None:
 
 
 def profile_from(fields: Mapping[str, Any]) -> MaterialProfile:
-    """A material profile from the plain values of a begin mark; ValueError or TypeError when they do not fit."""
+    """A material profile from a begin mark's plain values; ValueError or TypeError when they do not fit."""
     return MaterialProfile(**{**fields, "assumptions": tuple(fields.get("assumptions", ()))})
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from hoofsense.cautions import cautions_for
 from hoofsense.estimators.caliper_sheet import KNOWN_SITES
-from hoofsense.records import AirConditions, Estimate, Question, Quantity, Reading, Verdict
+from hoofsense.records import AirConditions, Estimate, Quantity, Question, Reading, Verdict
 from hoofsense.screening import evidence_is_trusted, refused_counts
 from hoofsense.units import value_in
 from hoofsense.visit import dew_point_reading

@@ -1,4 +1,4 @@
-"""The house's floors: imports go strictly down, or sideways inside one folder; the lower floors touch no world."""
+"""The floors: imports go strictly down, or sideways inside one folder; the lower floors touch no world."""
 
 from __future__ import annotations
 
@@ -27,6 +27,9 @@ FLOORS = {
     "foot_events": 3.1,
     "visit_marks": 3.2,
     "visit": 3.3,
+    "verdict_evidence": 3.1,
+    "dry_verdicts": 3.2,
+    "cure_verdicts": 3.2,
     "verdicts": 3.3,
     "visit_view": 3.4,
     "materials": 4,

@@ -33,7 +33,7 @@ def test_a_difference_ignores_the_offset_of_the_scale() -> None:
 
 
 def test_a_unit_of_another_dimension_is_refused_with_the_next_step() -> None:
-    with pytest.raises(ValueError, match="cannot be given in 'mm'.*send a unit of temperature"):
+    with pytest.raises(ValueError, match=r"cannot be given in 'mm'.*send a unit of temperature"):
         value_for(Quantity.AIR_TEMPERATURE, 1.0, "mm")
     with pytest.raises(ValueError, match="'furlong' is not known"):
         si_from(1.0, "furlong")
