@@ -282,8 +282,8 @@ def test_more_than_5_percent_of_the_last_60_refused_is_not_trusted() -> None:
     trusted, why = evidence_is_trusted(bench.state, "tool-1", START_NS + 59 * NS_PER_S)
     assert not trusted
     assert why == (
-        "4 of the last 60 frames from tool-1 were refused (4 damaged in all), 3 of 60 is the limit: check its "
-        "battery, cable and distance, then take 120 good readings or wait 5 min without a bad one."
+        "4 of the last 60 frames from tool-1 were refused (4 damaged in all), 3 of 60 is the limit: check "
+        "its battery, cable and distance, then take 120 good readings or wait 5 min without a bad one."
     )
 
 

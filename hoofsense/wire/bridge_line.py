@@ -65,7 +65,7 @@ def decode_bridge_line(payload: bytes) -> BridgeLine:
     """The fields of one line without CR LF; FrameError short, checksum, version or field."""
     if payload[:1] != b"$":
         raise FrameError("a bridge line starts with $: connect the bridge again", payload, "short")
-    body = without_crc(payload[1:])
+    body = without_crc(payload, start=1)
     try:
         fields = body.decode("ascii").split(",")
     except UnicodeDecodeError:

@@ -31,13 +31,13 @@ def with_crc(body: bytes) -> bytes:
     return b"%b*%04X" % (body, crc16(body))
 
 
-def without_crc(payload: bytes) -> bytes:
-    """Body of a payload made by with_crc; FrameError short or checksum."""
-    if len(payload) < _TAIL_LENGTH:
+def without_crc(payload: bytes, start: int = 0) -> bytes:
+    """Body, from byte start on, of a payload whose end with_crc made; FrameError short or checksum."""
+    if len(payload) < start + _TAIL_LENGTH:
         raise FrameError(
             f"{len(payload)} bytes cannot end in * and four hex digits: send the whole text", payload, "short"
         )
-    body = payload[:-_TAIL_LENGTH]
+    body = payload[start:-_TAIL_LENGTH]
     if payload[-_TAIL_LENGTH:] != b"*%04X" % crc16(body):
         raise FrameError(
             f"the checksum of this text is {crc16(body):04X}, not what it ends in: send it again",
