@@ -10,7 +10,7 @@ import json
 import logging
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from hoofsense.records import RawFrame
@@ -83,6 +83,47 @@ class Backoff:
     def reset(self) -> None:
         """Begin again at the shortest wait."""
         self._next_s = self._first_s
+
+
+class StatusBoard:
+    """The latest status of each instrument, by a key its source chooses. Thread-safe.
+
+    most  statuses kept: what was seen longest ago gives way, so that passers-by do not fill the memory
+    """
+
+    def __init__(self, most: int = 64) -> None:
+        self._most = most
+        self._lock = threading.Lock()
+        self._statuses: dict[str, InstrumentStatus] = {}
+        self._seen_ns: dict[str, int] = {}
+
+    def put(self, key: str, status: InstrumentStatus) -> None:
+        """Replace the whole status under key."""
+        with self._lock:
+            self._statuses.pop(key, None)
+            self._statuses[key] = status
+            while len(self._statuses) > self._most:
+                oldest = next(iter(self._statuses))
+                del self._statuses[oldest]
+                self._seen_ns.pop(oldest, None)
+
+    def change(self, key: str, change: Callable[[InstrumentStatus], InstrumentStatus]) -> None:
+        """Put what change makes of the status under key; nothing happens when there is none."""
+        with self._lock:
+            if key in self._statuses:
+                self._statuses[key] = change(self._statuses[key])
+
+    def seen(self, key: str, at_ns: int) -> None:
+        """A frame of the instrument arrived. Called for every frame, so it does nothing else."""
+        self._seen_ns[key] = at_ns
+
+    def all(self) -> tuple[InstrumentStatus, ...]:
+        """Every status, with the time of its latest frame."""
+        with self._lock:
+            return tuple(
+                replace(status, last_seen_ns=self._seen_ns.get(key, status.last_seen_ns))
+                for key, status in self._statuses.items()
+            )
 
 
 class LinkLog:
