@@ -3,7 +3,7 @@
 Inputs: every depth (caliper), where each station really was (placement, both ways), the outline and its
 proportions, the shape of the sole between the stations, and the trim. All are taken as independent and
 carried through by the law of propagation (propagation.py), which is of first order: with 3 mm of placement a
-Monte Carlo's spread is wider, by a tenth for a following and a quarter for a level fill. On 500 invented soles
+Monte Carlo is wider, by a tenth for a following and a quarter for a level fill. On 500 invented soles
 the 90 % intervals still held 89 to 94 %, because the shape's own share was chosen there (tests/geometry).
 """
 
