@@ -10,10 +10,12 @@ from collections.abc import Generator, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any, Protocol
 
-from hoofsense.estimators.caliper_sheet import DEPTH_SITES, PAD_SITES
 from hoofsense.records import SCAN_SITES, Foot, MaterialProfile, Site
 from hoofsense.sources.simulated_scenarios import PRACTICE, FootPlan, Scenario
 
+# What the caliper is put to, in this order: depths before the pour, the pad's thickness after the trim.
+DEPTH_SITES = ("frog apex", "toe", "medial quarter", "lateral quarter", "medial heel", "lateral heel")
+PAD_SITES = ("pad at toe", "pad at medial quarter", "pad at lateral quarter")
 PAD_THINNER_mm = (0.0, 0.2, 0.4)  # than at the centre, by site of PAD_SITES, after trimming: invented
 TOUCH_SITES = (Site.TOE, Site.MEDIAL_HEEL, Site.LATERAL_HEEL)
 

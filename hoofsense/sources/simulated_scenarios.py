@@ -107,13 +107,14 @@ SCENARIOS = {
         ),
         Scenario(
             name="freezing-morning",
-            summary="One foot on a freezing morning: warmed material, a long cure",
+            summary="One foot on a freezing morning: warmed cold-weather material, a long cure",
             horse="Invented Horse B",
             start_ns=_at_ns("2026-01-20T07:30:00"),
             air_degC=-3.0,
             humidity_percent=85.0,
             air_drift_K_per_h=1.2,
             radiant_below_air_K=2.0,
+            material_profile="cold-weather",
             feet=(
                 FootPlan(
                     foot=Foot.LF,
@@ -123,11 +124,10 @@ SCENARIOS = {
                     passes=6,
                     material_degC=25.5,
                     told_material_degC=25.0,
-                    cover="insulated",
-                    touch_from_min=16.0,
-                    touch_every_min=6.0,
-                    trim_after_min=65.0,
-                    down_after_min=100.0,
+                    touch_from_min=13.0,
+                    touch_every_min=5.0,
+                    trim_after_min=50.0,
+                    down_after_min=95.0,
                 ),
             ),
         ),
@@ -149,16 +149,19 @@ SCENARIOS = {
         ),
         Scenario(
             name="sensor-drops-out",
-            summary="The thermometer is lost in the middle of drying and again in the middle of the cure",
+            summary="The thermometer is lost while drying and again during the cure, then the ambient sensor",
             horse="Invented Horse D",
             start_ns=_at_ns("2026-03-18T13:20:00"),
             air_degC=18.0,
             humidity_percent=60.0,
             thermometer_exponent=-1,
-            feet=(FootPlan(foot=Foot.LF, told_horn_mm=10.0, passes=7),),
+            feet=(
+                FootPlan(foot=Foot.LF, told_horn_mm=10.0, passes=7, trim_after_min=36.0, down_after_min=64.0),
+            ),
             silences=(
                 Silence("thermometer-1", 185.0, 245.0),
                 Silence("thermometer-1", 960.0, 1290.0),
+                Silence("ambient-1", 1620.0, 1860.0),
             ),
         ),
         Scenario(
