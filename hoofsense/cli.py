@@ -31,13 +31,13 @@ class Fault(click.ClickException):
 @contextlib.contextmanager
 def faults_in_one_sentence() -> Iterator[None]:
     """The errors a person can act on, in one sentence; anything else is a bug and keeps its traceback."""
-    from hoofsense.sources.link import LinkFault
+    from hoofsense.sources.link import LinkError
     from hoofsense.sources.recording import RecordingError
     from hoofsense.store import StoreError
 
     try:
         yield
-    except (StoreError, RecordingError, LinkFault) as why:
+    except (StoreError, RecordingError, LinkError) as why:
         raise Fault(str(why)) from why
 
 

@@ -26,7 +26,7 @@ from hoofsense.visit_view import point_of, view_of
 from hoofsense.wire.typed import encode_typed
 
 EVENTS_KEPT = 4096  # about a quarter of an hour at 4/s: a client further behind asks for the whole view
-PUBLISH_NS = NS_PER_S // 4  # at most four events a second between ticks
+PUBLISH_NS = NS_PER_S // 10  # at most ten events a second, besides news (our choice)
 TRACE_POINTS = 20_000  # raw points kept per trace for the page; older ones come from the store's roll-up
 DECIDING_CHANNELS = ("tick", "mark", "link", "clock")
 
@@ -155,7 +155,7 @@ class Collector:
         if self._on_verdict is not None:
             for verdict in news:
                 self._on_verdict(verdict)
-        self._publish(force=frame.channel in DECIDING_CHANNELS)
+        self._publish(force=bool(news) or frame.channel == "mark")
 
     def _record(
         self, store: Store, frame: RawFrame, points: list[Point], news: list[Verdict], begun_before: bool
@@ -189,9 +189,10 @@ class Collector:
         return not stopping.wait(seconds)
 
     def _publish(self, force: bool) -> None:
-        at_ns = self.state.at_ns
-        if not force and at_ns - self._published_ns < PUBLISH_NS:
+        now_ns = time.monotonic_ns()
+        if not force and now_ns - self._published_ns < PUBLISH_NS:
             return
+        at_ns = self.state.at_ns
         view = view_of(self.state, tuple(self._verdicts.current.values()), self.mode)
         with self._changed:
             changes = {key: value for key, value in view.items() if self._view.get(key) != value}
@@ -199,7 +200,7 @@ class Collector:
             event = PublishedEvent(self._next_event_id, at_ns, tuple(self._unpublished), changes)
             self._events.append(event)
             self._next_event_id += 1
-            self._published_ns = at_ns
+            self._published_ns = now_ns
             self._unpublished.clear()
             self._changed.notify_all()
 

@@ -6,7 +6,7 @@ import json
 from dataclasses import asdict
 from typing import Any
 
-from hoofsense.sources.link import LinkFault
+from hoofsense.sources.link import LinkError
 
 
 def instruments_near(seconds: float, as_json: bool) -> str:
@@ -34,7 +34,7 @@ def _heard(seconds: float) -> tuple[list[dict[str, Any]], list[str]]:
     troubles: list[str] = []
     try:
         found += [asdict(one) for one in discover(seconds)]
-    except LinkFault as why:
+    except LinkError as why:
         troubles.append(str(why))
     found += [asdict(port) for port in serial_ports()]
     return found, troubles

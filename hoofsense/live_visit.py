@@ -51,9 +51,9 @@ def live_sources(ports: Sequence[str], gauge_unit: str | None, bluetooth: bool) 
         unit = {"mm": "mm", "in": "[in_i]", None: None}[gauge_unit]
         sources += [SerialPort(port, gauge_unit=unit) for port in ports]
     if bluetooth:
-        from hoofsense.sources.bluetooth import Bluetooth
+        from hoofsense.sources.bluetooth import BluetoothSource
 
-        sources.append(Bluetooth())
+        sources.append(BluetoothSource())
     return sources
 
 

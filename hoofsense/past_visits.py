@@ -11,8 +11,8 @@ from threading import Event
 
 from hoofsense.collector import Collector
 from hoofsense.records import NS_PER_S
-from hoofsense.replaying import Outcome, replay_frames, replay_recording
-from hoofsense.sources.recording import recording_names, write_recording
+from hoofsense.replaying import Outcome, replay_frames, replay_recording, save_recording
+from hoofsense.sources.recording import expected_verdict_from, recording_names
 from hoofsense.store import StoreError, default_store_path, open_reader
 
 
@@ -55,16 +55,10 @@ def one_visit(store_path: Path | None, visit_id: str, save: Path | None) -> Outc
     with open_reader(_path(store_path)) as store:
         frames, recorded = list(store.frames(visit_id)), store.verdicts(visit_id)
         summary = next(v for v in store.visits() if v.visit_id == visit_id)
-    outcome = replay_frames(frames, recorded, f"{summary.horse}, {_local(summary.started_ns):%Y-%m-%d %H:%M}")
+    title = f"{summary.horse}, {_local(summary.started_ns):%Y-%m-%d %H:%M}"
+    outcome = replay_frames(frames, [expected_verdict_from(v) for v in recorded], title)
     if save is not None:
-        write_recording(
-            save,
-            frames,
-            recorded,
-            name=save.name,
-            title=f"Visit of {summary.horse}",
-            invented=summary.invented,
-        )
+        save_recording(save, f"Visit of {title}", frames, recorded, summary.invented)
     return outcome
 
 
@@ -83,7 +77,7 @@ def show_on_page(
         raise StoreError(f"{what!r} is neither a recording nor a visit: choose one of {known}")
     with open_reader(path) as store:
         frames, recorded = list(store.frames(what)), store.verdicts(what)
-    replay_frames(frames, recorded, what, shown_on=shown_on)
+    replay_frames(frames, [expected_verdict_from(v) for v in recorded], what, shown_on=shown_on)
 
 
 def _path(store_path: Path | None) -> Path:

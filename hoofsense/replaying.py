@@ -18,7 +18,12 @@ from hoofsense.frames_ahead import Inbox, with_words
 from hoofsense.records import NS_PER_S, RawFrame, Verdict
 from hoofsense.screening import refused_counts
 from hoofsense.sources.pacing import paced
-from hoofsense.sources.recording import read_recording, write_recording
+from hoofsense.sources.recording import (
+    ExpectedVerdict,
+    expected_verdict_from,
+    read_recording,
+    write_recording,
+)
 from hoofsense.visit_state import VisitState
 from hoofsense.visit_view import measured_rows
 
@@ -37,8 +42,9 @@ class Outcome:
 
     def warnings(self) -> list[str]:
         refused = [
-            f"{source}: {count} refused ({reason})"
+            f"{source}: {count} readings refused ({reason})"
             for source, reason, count in refused_counts(self.state.screening)
+            if reason != "duplicate"  # adverts repeat by design
         ]
         return [f"{_clock_text(at_ns)} {text}" for at_ns, text in self.state.notices] + refused
 
@@ -115,16 +121,21 @@ def verdict_line(verdict: Verdict) -> str:
     )
 
 
-def differences(expected: Iterable[Verdict], found: Iterable[Verdict]) -> tuple[str, ...]:
+def differences(expected: Sequence[ExpectedVerdict], found: Sequence[ExpectedVerdict]) -> tuple[str, ...]:
     """Where two lists of verdict changes part, one sentence for each place."""
     told = []
-    want, have = list(expected), list(found)
-    for index in range(max(len(want), len(have))):
-        left = verdict_line(want[index]).strip() if index < len(want) else "nothing"
-        right = verdict_line(have[index]).strip() if index < len(have) else "nothing"
-        if left != right:
-            told.append(f"change {index + 1}: recorded {left!r}, found {right!r}")
+    for index in range(max(len(expected), len(found))):
+        want = expected[index] if index < len(expected) else None
+        have = found[index] if index < len(found) else None
+        if want != have:
+            told.append(f"change {index + 1}: recorded {_short(want)}, found {_short(have)}")
     return tuple(told)
+
+
+def _short(verdict: ExpectedVerdict | None) -> str:
+    if verdict is None:
+        return "nothing"
+    return f"{_clock_text(verdict.at_ns)} {verdict.foot.value} {verdict.status.value} {verdict.call}: {verdict.because}"
 
 
 def _run(
@@ -187,7 +198,7 @@ def replay_recording(name: str, *, speed: float | None, as_json: bool, shown_on:
 
 def replay_frames(
     frames: Sequence[RawFrame],
-    expected: Sequence[Verdict],
+    expected: Sequence[ExpectedVerdict],
     title: str,
     *,
     speed: float | None = None,
@@ -202,7 +213,7 @@ def replay_frames(
         title,
         collector.state,
         tuple(found),
-        differences(expected, found) if complete else (),
+        differences(expected, [expected_verdict_from(v) for v in found]) if complete else (),
         len(expected) if complete else None,
     )
 
@@ -234,5 +245,22 @@ def run_simulation(
             store.close()
     title = f"Simulated visit {scenario}, seed {seed}"
     if save is not None:
-        write_recording(save, kept, collector.verdict_log, name=scenario, title=title, invented=True)
+        save_recording(save, title, kept, collector.verdict_log, collector.state.invented)
     return Outcome(title, collector.state, tuple(collector.verdict_log))
+
+
+def save_recording(
+    folder: Path, title: str, frames: Sequence[RawFrame], verdicts: Sequence[Verdict], invented: bool
+) -> None:
+    """Save frames and their verdicts as a recording; ValueError or RecordingError when that cannot be."""
+    said = "Invented and simulated: no real horse, person or product." if invented else ""
+    write_recording(
+        folder,
+        title=title,
+        frames=frames,
+        expected_verdicts=[expected_verdict_from(v) for v in verdicts],
+        invented=invented,
+        simulated=invented,
+        description=said,
+        licence="CC0-1.0" if invented else None,
+    )

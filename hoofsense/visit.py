@@ -142,13 +142,14 @@ def _with_air(state: VisitState, at_ns: int, reading: Reading) -> VisitState:
         state = replace(state, feet=feet)
     trace = _TRACE_OF_AIR.get(reading.quantity)
     told = () if trace is None else ((trace, reading),)
-    dew = dew_point_reading(air, at_ns) if humidity else None
-    if dew is not None:
-        told = (*told, ("dew", dew))
+    if humidity:
+        dew = _dew_point_reading(air, at_ns)
+        state = replace(state, dew_point=dew)
+        told = told if dew is None else (*told, ("dew", dew))
     return replace(state, accepted=(*state.accepted, *told))
 
 
-def dew_point_reading(air: AirConditions, at_ns: int) -> Reading | None:
+def _dew_point_reading(air: AirConditions, at_ns: int) -> Reading | None:
     """The dew (below freezing: frost) point of the air as a reading to draw; None where none can be told."""
     if air.air_K is None or air.relative_humidity_ratio is None:
         return None

@@ -114,6 +114,7 @@ class VisitState:
     site: Site | None = None
     feet: tuple[FootState, ...] = ()
     air: AirConditions = field(default_factory=AirConditions)
+    dew_point: Reading | None = None  # of the air, with every humidity
     screening: ScreeningState = field(default_factory=ScreeningState)
     instruments: tuple[InstrumentSeen, ...] = ()
     notices: tuple[tuple[int, str], ...] = ()

@@ -10,10 +10,9 @@ from typing import Any
 
 from hoofsense.cautions import cautions_for
 from hoofsense.estimators.caliper_sheet import KNOWN_SITES
-from hoofsense.records import AirConditions, Estimate, Quantity, Question, Reading, Verdict
+from hoofsense.records import Estimate, Quantity, Question, Reading, Verdict
 from hoofsense.screening import evidence_is_trusted, refused_counts
 from hoofsense.units import value_in
-from hoofsense.visit import dew_point_reading
 from hoofsense.visit_state import FootState, InstrumentSeen, VisitState
 
 NS_PER_MS = 1_000_000
@@ -40,7 +39,7 @@ def view_of(state: VisitState, verdicts: Sequence[Verdict], mode: str) -> dict[s
             "foot": None if state.in_hand is None else state.in_hand.value,
             "site": None if state.site is None else state.site.value,
         },
-        "air": _air(state.air),
+        "air": _air(state),
         "instruments": [_instrument(state, one) for one in state.instruments],
         "notices": [{"at_ms": at_ns // NS_PER_MS, "text": text} for at_ns, text in state.notices],
     }
@@ -80,16 +79,22 @@ def _sheet(foot: FootState) -> dict[str, Any]:
     order = {site: place for place, site in enumerate(KNOWN_SITES)}
     values = []
     for one in sorted(foot.sheet.measured, key=lambda one: order[one.site]):
-        u_m = one.standard_uncertainty_m
+        u_m = one.repeatability_m
         values.append(
             {
-                "site": one.site,
+                "site": str(one.site),
                 "mm": round(value_in(one.mean_m, "mm"), 2),
                 "sd_mm": None if u_m is None else round(value_in(u_m, "mm"), 3),
                 "n": len(one.values_m),
             }
         )
-    return {"next": foot.sheet.next_site, "sites": list(foot.sheet.sequence), "values": values}
+    held = foot.sheet.held_back
+    return {
+        "next": None if foot.sheet.next_site is None else str(foot.sheet.next_site),
+        "sites": [str(site) for site in dict.fromkeys(foot.sheet.sequence)],
+        "values": values,
+        "asks": None if held is None else held.question,
+    }
 
 
 def _verdict(verdict: Verdict) -> dict[str, Any]:
@@ -120,11 +125,11 @@ def _estimate(estimate: Estimate) -> dict[str, Any]:
     }
 
 
-def _air(air: AirConditions) -> dict[str, Any] | None:
+def _air(state: VisitState) -> dict[str, Any] | None:
+    air, dew = state.air, state.dew_point
     if air.measured_at_ns is None or air.air_K is None:
         return None
     humidity = air.relative_humidity_ratio
-    dew = dew_point_reading(air, air.measured_at_ns)
     return {
         "degC": round(value_in(air.air_K, "Cel"), 1),
         "rh_percent": None if humidity is None else round(value_in(humidity, "%")),

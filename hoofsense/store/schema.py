@@ -90,6 +90,7 @@ _VERSION_2 = (
         boot TEXT PRIMARY KEY,
         anchor_ns INTEGER NOT NULL
     ) STRICT, WITHOUT ROWID""",
+    "ALTER TABLE verdict ADD COLUMN until_ns INTEGER",
 )
 
 MIGRATIONS = (_VERSION_1, _VERSION_2)

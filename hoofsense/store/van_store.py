@@ -242,7 +242,7 @@ class Store:
                 ],
             )
             connection.executemany(
-                f"INSERT INTO verdict (visit_no, {VERDICT_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                f"INSERT INTO verdict (visit_no, {VERDICT_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 [(visit_no, *verdict_row(verdict)) for verdict in verdicts],
             )
 

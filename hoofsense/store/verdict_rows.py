@@ -7,8 +7,8 @@ import math
 
 from hoofsense.records import Estimate, Foot, Question, Status, Verdict
 
-VERDICT_COLUMNS = "at_ns, foot, question, status, call, rule, because, next_step, estimates"
-VerdictRow = tuple[int, str, str, str, str, str, str, str, str]
+VERDICT_COLUMNS = "at_ns, foot, question, status, call, rule, because, next_step, estimates, until_ns"
+VerdictRow = tuple[int, str, str, str, str, str, str, str, str, int | None]
 
 
 def verdict_row(verdict: Verdict) -> VerdictRow:
@@ -23,12 +23,13 @@ def verdict_row(verdict: Verdict) -> VerdictRow:
         verdict.because,
         verdict.next_step,
         json.dumps([_plain(estimate) for estimate in verdict.estimates], ensure_ascii=False),
+        verdict.until_ns,
     )
 
 
 def verdict_from_row(row: VerdictRow) -> Verdict:
     """The verdict a row holds; ValueError when a word in it is not known."""
-    at_ns, foot, question, status, call, rule, because, next_step, estimates = row
+    at_ns, foot, question, status, call, rule, because, next_step, estimates, until_ns = row
     if question not in Question.__members__:
         raise ValueError(f"question {question!r} is not known")
     return Verdict(
@@ -41,6 +42,7 @@ def verdict_from_row(row: VerdictRow) -> Verdict:
         because=because,
         next_step=next_step,
         estimates=tuple(_estimate(fields) for fields in json.loads(estimates)),
+        until_ns=until_ns,
     )
 
 
