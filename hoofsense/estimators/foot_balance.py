@@ -54,7 +54,7 @@ class Target:
     def __post_init__(self) -> None:
         if not (math.isfinite(self.difference_m) and 0.0 < self.tolerance_m < math.inf):
             raise ValueError(
-                f"target {self.difference_m} m within {self.tolerance_m} m needs a number and a tolerance above 0"
+                f"target {self.difference_m} m within {self.tolerance_m} m needs a tolerance above 0: correct it"
             )
 
 
@@ -106,7 +106,7 @@ def side_difference(what: str, medial: Length, lateral: Length, target: Target) 
     """Whether one side is higher than the target allows, by the whole 90 % interval.
 
     On target when the interval lies inside target +/- tolerance, one side high when it lies outside,
-    otherwise it cannot be told from these readings. Each side's uncertainty is widened by finding the spot (SITE_u_m).
+    otherwise it cannot be told. Each side's uncertainty is widened by finding the spot (SITE_u_m).
     """
     value = medial.value_m - lateral.value_m
     half = COVERAGE_FACTOR * math.sqrt(

@@ -1,4 +1,4 @@
-"""Balance decided by the whole interval, wear by a straight line worked by hand, dates by Fieller's interval."""
+"""Balance by the whole interval, wear by a straight line worked by hand, dates by Fieller's interval."""
 
 from __future__ import annotations
 
