@@ -10,7 +10,8 @@ from hoofsense.wire.framing import LineBuffer, lines_from
 
 
 def _all_lines(packets: list[bytes], longest: int = 256) -> tuple[LineBuffer, list[bytes]]:
-    buffer, lines = LineBuffer(), []
+    buffer = LineBuffer()
+    lines: list[bytes] = []
     for packet in packets:
         buffer, ended = lines_from(buffer, packet, longest)
         lines += ended
