@@ -96,7 +96,7 @@ class Collector:
         self._verdicts = Verdicts()
         self.verdict_log: list[Verdict] = []
         self._changed = threading.Condition()
-        self._view: dict[str, Any] = {}
+        self._view: dict[str, Any] = view_of(self.state, (), mode)
         self._events: deque[PublishedEvent] = deque(maxlen=EVENTS_KEPT)
         self._next_event_id = 1
         self._unpublished: list[tuple[str, int, float]] = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 import threading
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager, ExitStack
@@ -158,8 +159,9 @@ def _run(
         if shown_on is not None and not as_json:
             on_verdict = lambda verdict: click.echo(verdict_line(verdict))  # noqa: E731
         elif not as_json:
-            screen = click.get_text_stream("stderr")
-            bar = stack.enter_context(click.progressbar(length=count or 0, label="Frames", file=screen))
+            bar = stack.enter_context(
+                click.progressbar(length=count or 0, label="Frames", file=sys.stderr)
+            )
 
             def counted(frame: RawFrame) -> None:
                 bar.update(1)
