@@ -16,8 +16,6 @@ import numpy as np
 
 from hoofsense.geometry.depth_surface import (
     BOWL_EXPONENT,
-    GREATEST_BOWL_EXPONENT,
-    LEAST_BOWL_EXPONENT,
     NEEDED_PLACES,
     RIM_PLACES,
     BOWL_EXPONENT_u,
@@ -30,7 +28,14 @@ from hoofsense.geometry.depth_surface import (
 )
 from hoofsense.geometry.fill_volume import RIM_POINTS, Fill, Pad, pad_from_depths, thickness_m
 from hoofsense.geometry.propagation import COVERAGE_FACTOR, Input, Propagated, propagated
-from hoofsense.geometry.sole_outline import FloatArray, Length, edge_points_m, outline_from, sole_nodes
+from hoofsense.geometry.sole_outline import (
+    FloatArray,
+    Length,
+    SoleOutline,
+    edge_points_m,
+    outline_from,
+    sole_nodes,
+)
 from hoofsense.records import Estimate
 
 # How far the mean depth of a sole departs from the surface through its stations: a share of the arch's height
@@ -149,29 +154,21 @@ def fill_estimates(
     first = len(outline_inputs)
     count = len(places)
 
+    sampled: dict[bytes, _Sampled] = {}  # most inputs leave the outline as it is
+
     def outputs(values: FloatArray) -> list[float]:
-        outline = outline_from(values[:first])
-        read_m = values[first : first + count]
-        across, along = (
-            values[first + count : first + 2 * count],
-            values[first + 2 * count : first + 3 * count],
-        )
+        key = values[:first].tobytes()
+        if key not in sampled:
+            sampled[key] = _sampled(outline_from(values[:first]))
+        sole = sampled[key]
+        read_m, across, along = values[first : first + 3 * count].reshape(3, count)
         exponent, shape_m, trim_m = values[first + 3 * count :]
-        exponent = min(max(exponent, LEAST_BOWL_EXPONENT), GREATEST_BOWL_EXPONENT)
-        xy = places_xy_m(outline)
         stations = [
-            Station(xy[p][0] + float(across[i]), xy[p][1] + float(along[i]), float(read_m[i]))
+            Station(sole.xy_m[p][0] + float(across[i]), sole.xy_m[p][1] + float(along[i]), float(read_m[i]))
             for i, p in enumerate(places)
         ]
-        surface = depth_surface(outline, stations, float(exponent))
-        nodes, edge = sole_nodes(outline), edge_points_m(outline, RIM_POINTS)
-        there = np.array([xy[p] for p in NEEDED_PLACES])
-        depth = depth_m(
-            surface,
-            np.concatenate([nodes.x_m, edge[:, 0], there[:, 0]]),
-            np.concatenate([nodes.y_m, edge[:, 1], there[:, 1]]),
-        )
-        size = nodes.x_m.size
+        depth = depth_m(depth_surface(sole.outline, stations, float(exponent)), sole.x_m, sole.y_m)
+        size = sole.area_m2.size
         inside, rim, at_places = depth[:size], depth[size : size + RIM_POINTS], depth[size + RIM_POINTS :]
         apex_m = float(read_m[places.index(DepthPlace.FROG_APEX)])  # the reading itself sets the recess
         results: list[float] = []
@@ -179,7 +176,7 @@ def fill_estimates(
             actual = (
                 replace(fill, trim_m=max(fill.trim_m + float(trim_m), 0.0)) if fill.trim_m > 0.0 else fill
             )
-            made = pad_from_depths(inside + shape_m, rim + shape_m, apex_m, nodes.area_m2, actual)
+            made = pad_from_depths(inside + shape_m, rim + shape_m, apex_m, sole.area_m2, actual)
             results += [
                 made.poured_m3, made.volume_m3, made.area_m2, made.covered_ratio, made.apex_m,
                 made.mean_m, made.rim_m, made.thinnest_m, made.recess_m,
@@ -196,6 +193,25 @@ def fill_estimates(
 
 
 PAD_FIELDS = 9  # of fill_volume.Pad, in its order
+
+
+@dataclass(frozen=True, slots=True)
+class _Sampled:
+    """Points of one outline: quadrature nodes with their areas, then the rim, then the places asked about."""
+
+    outline: SoleOutline
+    xy_m: Mapping[DepthPlace, tuple[float, float]]
+    area_m2: FloatArray
+    x_m: FloatArray
+    y_m: FloatArray
+
+
+def _sampled(outline: SoleOutline) -> _Sampled:
+    nodes, edge, xy_m = sole_nodes(outline), edge_points_m(outline, RIM_POINTS), places_xy_m(outline)
+    there = np.array([xy_m[place] for place in NEEDED_PLACES])
+    x_m = np.concatenate([nodes.x_m, edge[:, 0], there[:, 0]])
+    y_m = np.concatenate([nodes.y_m, edge[:, 1], there[:, 1]])
+    return _Sampled(outline, xy_m, nodes.area_m2, x_m, y_m)
 
 
 def _fill_estimate(
