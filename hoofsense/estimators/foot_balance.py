@@ -54,7 +54,7 @@ class Target:
     def __post_init__(self) -> None:
         if not (math.isfinite(self.difference_m) and 0.0 < self.tolerance_m < math.inf):
             raise ValueError(
-                f"target {self.difference_m} m within {self.tolerance_m} m needs a tolerance above 0: correct it"
+                f"target {self.difference_m} m within {self.tolerance_m} m needs a tolerance above 0 m"
             )
 
 
