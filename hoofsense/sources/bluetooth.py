@@ -134,7 +134,6 @@ class Found:
 
 def discover(
     seconds: float,
-    clock: SteadyClock,
     known: InstrumentList | None = None,
     keys: Mapping[str, bytes] | None = None,
     adapter: str | None = None,
@@ -146,7 +145,7 @@ def discover(
     raises  LinkError, with a sentence that says what to do, when this computer cannot scan
     """
     known = known or InstrumentList()
-    finding = _Finding(clock, known, _all_keys(known, keys), bridge or BridgeUuids())
+    finding = _Finding(SteadyClock.anchored_now(), known, _all_keys(known, keys), bridge or BridgeUuids())
     owner = ScanOwner(
         adapter,
         timing or BluetoothTiming(),

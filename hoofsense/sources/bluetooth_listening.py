@@ -19,7 +19,7 @@ from hoofsense.sources.bluetooth_services import (
     address_stays,
     measured_by,
 )
-from hoofsense.sources.bluetooth_supervisor import Shared, Supervisor
+from hoofsense.sources.bluetooth_supervisor import KIND, Shared, Supervisor
 from hoofsense.sources.link import InstrumentStatus
 
 logger = logging.getLogger(__name__)
@@ -80,15 +80,17 @@ class Listening:
             self._on_advert,
             self._on_connected,
             self._on_state,
+            shared.connect_lock.locked,
         )
         shared.board.put(ADAPTER_ID, InstrumentStatus(ADAPTER_ID, ADAPTER_KIND, adapter or "Bluetooth"))
 
     async def run(self) -> None:
-        """Listen until cancelled, then let every instrument go."""
+        """Listen until cancelled, then let go of the scan and of every instrument at once."""
+        scan = asyncio.get_running_loop().create_task(self._scan.run())
         try:
-            await self._scan.run()
+            await asyncio.shield(scan)
         finally:
-            tasks = [task for _, task in self._supervisors.values()]
+            tasks = [scan, *(task for _, task in self._supervisors.values())]
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
@@ -101,14 +103,14 @@ class Listening:
     def _on_advert(self, device: BLEDevice, advertised: AdvertisementData) -> None:
         instant = self._shared.clock.instant()
         on_air = on_air_from(device, advertised, self._shared.bridge)
-        if not on_air.measures and on_air.bthome is None:
-            return
-        self._shared.identities.heard(device.address, on_air.name, on_air.stays)
         if not self._wanted(device.address, on_air.name):
             return
+        connect = bool(on_air.measures) or (on_air.bthome is None and self._expected(device.address))
+        if connect or on_air.bthome is not None:
+            self._shared.identities.heard(device.address, on_air.name, on_air.stays)
         if on_air.bthome is not None:
             self._on_beacon(instant, on_air, on_air.bthome)
-        if on_air.measures:
+        if connect:
             supervisor = self._supervisor_of(device, on_air.name, on_air.stays)
             supervisor.heard(device, on_air.name, on_air.rssi_dBm, on_air.measures)
 
@@ -121,8 +123,15 @@ class Listening:
             supervisor.heard(device, device.name, None, ())
 
     def _wanted(self, address: str, name: str | None) -> bool:
-        identity = self._shared.identities.known_as(address)
-        return not self._only or bool(self._only & {w.casefold() for w in (address, name, identity) if w})
+        """Whether it was asked for, or everything was."""
+        known = self._shared.identities.known(address)
+        words = (address, name, None if known is None else known.source_id)
+        return not self._only or bool(self._only & {word.casefold() for word in words if word})
+
+    def _expected(self, address: str) -> bool:
+        """Whether it is connected to even when its adverts name no service, as those of bridges often do."""
+        known = self._shared.identities.known(address)
+        return bool(self._only) or (known is not None and known.kind == KIND)
 
     def _supervisor_of(self, device: BLEDevice, name: str | None, stays: bool) -> Supervisor:
         kept = self._supervisors.get(device.address)

@@ -32,6 +32,8 @@ class ScanOwner:
     on_advert     called for every advert, first thing when it arrives
     on_connected  called about every second with the instruments the system is already connected to
     on_state      called with (True, "") when scanning works and (False, why) when it does not
+    connecting    whether something is being connected to just now: the radio hears nothing else meanwhile,
+                  and beginning the scan anew could break it off
     """
 
     def __init__(
@@ -42,12 +44,14 @@ class ScanOwner:
         on_advert: OnAdvert,
         on_connected: Callable[[BLEDevice], None],
         on_state: Callable[[bool, str], None],
+        connecting: Callable[[], bool] = lambda: False,
     ) -> None:
         self._timing = timing
         self._services = list(services)
         self._on_advert = on_advert
         self._on_connected = on_connected
         self._on_state = on_state
+        self._connecting = connecting
         self._adapter = adapter
         self._seen: dict[str, tuple[object, ...]] = {}
         self._heard_s = 0.0
@@ -69,21 +73,25 @@ class ScanOwner:
             await self._look_at_the_adapter()
             await asyncio.sleep(seconds)
         finally:
-            await quietly(self._timing.stop_s / 2, scanner.stop())
+            await quietly(self._timing.leave_s, scanner.stop())
 
     async def _scan(self, backoff: Backoff) -> None:
         """One scan, until nothing was heard for a while (returns) or it fails (LinkError)."""
         loop = asyncio.get_running_loop()
         scanner = await self._started()
+        leave_s = self._timing.operation_s
         try:
             self._heard_s = loop.time()
-            while loop.time() - self._heard_s < self._timing.scan_silence_s:
+            while self._connecting() or loop.time() - self._heard_s < self._timing.scan_silence_s:
                 await self._look_at_the_adapter()
                 self._on_state(True, "")
                 backoff.reset()
                 await asyncio.sleep(self._timing.probe_s)
+        except asyncio.CancelledError:
+            leave_s = self._timing.leave_s
+            raise
         finally:
-            await quietly(self._timing.stop_s / 2, scanner.stop())
+            await quietly(leave_s, scanner.stop())
 
     async def _started(self) -> BleakScanner:
         bluez: BlueZScannerArgs = {"filters": {"DuplicateData": True}}

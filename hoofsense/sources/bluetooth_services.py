@@ -16,7 +16,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from hoofsense.sources.instrument_list import InstrumentList
+from hoofsense.sources.instrument_list import InstrumentList, KnownInstrument
 
 
 def uuid_of(number: int) -> str:
@@ -103,10 +103,9 @@ class Identities:
         self._holders: dict[str, str] = {}
         self._named: dict[str, set[str]] = {}
 
-    def known_as(self, address: str) -> str | None:
-        """The identity of the instrument at address if it is in the list."""
-        known = self._known.at_address(address)
-        return None if known is None else known.source_id
+    def known(self, address: str) -> KnownInstrument | None:
+        """The instrument at address if it is in the list."""
+        return self._known.at_address(address)
 
     def heard(self, address: str, name: str | None, stays: bool) -> None:
         """Note who calls itself what; only addresses that stay can tell two instruments apart."""
@@ -119,9 +118,9 @@ class Identities:
         serial  its serial number as sent, empty while it was not read
         stays   whether the address stays (address_stays): one that changes inherits the identity
         """
-        known = self.known_as(address)
+        known = self.known(address)
         if known is not None:
-            return known
+            return known.source_id
         label = identity_from(name or "")
         wished = usable_serial(serial) or label or f"bt-{address_hash(address)}"
         holder = self._holders.get(wished)

@@ -112,7 +112,7 @@ class Supervisor:
         self._name = name
         self._stays = stays
         self.source_id = shared.identities.of(device.address, name, stays=stays)
-        self._identified = shared.identities.known_as(device.address) is not None
+        self._identified = shared.identities.known(device.address) is not None
         self._on_air = asyncio.Event()
         self._patience = Patience(shared.timing)
         self._backoff = Backoff(shared.timing.backoff_first_s, shared.timing.backoff_cap_s)
@@ -158,6 +158,7 @@ class Supervisor:
             self._device, disconnected_callback=lambda _: gone.set(), timeout=timing.connect_s
         )
         session = _Session(client, gone)
+        leave_s = timing.operation_s
         try:
             async with self._shared.connect_lock:
                 await within(timing.connect_s, client.connect(), "connecting")
@@ -169,9 +170,12 @@ class Supervisor:
                 raise
             self._up(session)
             await self._listen(session)
+        except asyncio.CancelledError:
+            leave_s = timing.leave_s
+            raise
         finally:
             self.connected = False
-            await quietly(timing.stop_s / 2, client.disconnect())
+            await quietly(leave_s, client.disconnect())
 
     async def _identify(self, session: _Session) -> None:
         """Settle the identity at the first connection; it stays the same from then on.

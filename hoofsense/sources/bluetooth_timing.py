@@ -23,6 +23,8 @@ class BluetoothTiming:
     battery_s        between reads of the battery
     useless_s        before looking again at an instrument that offers nothing readable
     heard_s          a beacon not heard for so long counts as gone
+    leave_s          for an instrument or the scan to be let go when everything is stopped; what was asked
+                     for is done even when the answer comes later
     stop_s           for stopping everything
     """
 
@@ -40,6 +42,7 @@ class BluetoothTiming:
     battery_s: float = 60.0
     useless_s: float = 60.0
     heard_s: float = 60.0
+    leave_s: float = 0.5
     stop_s: float = 2.0
 
 

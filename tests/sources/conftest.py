@@ -74,6 +74,9 @@ class Recorder:
     def wait_up(self, source_id: str, times: int = 1) -> None:
         self.wait_until(lambda: self.ups(source_id) >= times, f"{source_id} up {times} times")
 
+    def wait_downs(self, source_id: str, times: int) -> None:
+        self.wait_until(lambda: len(self.downs(source_id)) >= times, f"{source_id} down {times} times")
+
     def wait_down(self, source_id: str, why: str) -> None:
         self.wait_until(lambda: any(why in told for told in self.downs(source_id)), f"{source_id}: {why}")
 

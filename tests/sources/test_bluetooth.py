@@ -199,6 +199,21 @@ def test_an_instrument_of_no_known_service_is_left_alone(
     assert stranger.connects == 0
 
 
+def test_a_bridge_whose_adverts_name_no_service_is_connected_to_when_asked_for_or_known(
+    radio: Radio, listen: Listen, recorder: Sink
+) -> None:
+    asked = radio.bluez.peripheral(address(0xB2), "bridge-01", {UART: [Char(UART_SENDS, ["notify"])]})
+    listed = radio.bluez.peripheral(address(0xB3), "bridge-02", {UART: [Char(UART_SENDS, ["notify"])]})
+    radio.on_air(asked, uuids=())
+    radio.on_air(listed, uuids=())
+    first = listen(only=("bridge-01",))
+    recorder.wait_up("bridge-01")
+    assert listed.connects == 0
+    first.stop()
+    listen(known=InstrumentList((KnownInstrument("yard-bridge", "Bluetooth", "x", (listed.address,)),)))
+    recorder.wait_up("yard-bridge")
+
+
 def test_stopping_lets_the_instruments_go_and_ends_the_thread(
     radio: Radio, listen: Listen, recorder: Sink
 ) -> None:

@@ -66,7 +66,7 @@ def test_a_change_that_is_no_advert_does_not_make_an_old_value_new(
     for _ in range(3):
         ups = recorder.ups("yard")
         radio.do(instrument.drop)
-        recorder.wait_until(lambda n=ups: len(recorder.downs("yard")) == n)
+        recorder.wait_downs("yard", ups)
         radio.do(instrument.advertise)
         recorder.wait_up("yard", ups + 1)
     assert recorder.payloads("advert:fcd2") == [air(1)]
@@ -168,11 +168,11 @@ def test_a_hidden_address_cannot_open_an_advert_and_says_so(clock: SteadyClock) 
 
 
 # -- the list of what is on the air ----------------------------------------------------------------
-def test_what_is_on_the_air_is_listed_the_strongest_first(radio: Radio, clock: SteadyClock) -> None:
+def test_what_is_on_the_air_is_listed_the_strongest_first(radio: Radio) -> None:
     radio.on_air(thermometer(radio), rssi=-70)
     radio.on_air(beacon(radio), rssi=-50, service_data={0xFCD2: sealed_air(3)})
     radio.on_air(radio.bluez.peripheral(address(0xC1), "speaker", {0x1812: []}), rssi=-40)
-    near, far = discover(0.3, clock, keys={YARD: KEY}, timing=QUICK)
+    near, far = discover(0.3, keys={YARD: KEY}, timing=QUICK)
     assert (near.source_id, near.kind, near.rssi_dBm) == ("yard", "Bluetooth beacon", -50)
     assert near.measures == ("temperature", "humidity")
     assert near.last_value == "temperature 12.5 Cel, humidity 61.25 %"
@@ -180,30 +180,30 @@ def test_what_is_on_the_air_is_listed_the_strongest_first(radio: Radio, clock: S
     assert far.address == address(0xAF)
 
 
-def test_a_missing_key_is_said_in_the_list(radio: Radio, clock: SteadyClock) -> None:
+def test_a_missing_key_is_said_in_the_list(radio: Radio) -> None:
     radio.on_air(beacon(radio), service_data={0xFCD2: sealed_air(3)})
-    (found,) = discover(0.2, clock, timing=QUICK)
+    (found,) = discover(0.2, timing=QUICK)
     assert (found.note, found.last_value, found.measures) == (NO_KEY, "", ())
 
 
-def test_with_nothing_on_the_air_the_list_is_empty(radio: Radio, clock: SteadyClock) -> None:
-    assert discover(0.05, clock, timing=QUICK) == ()
+def test_with_nothing_on_the_air_the_list_is_empty(radio: Radio) -> None:
+    assert discover(0.05, timing=QUICK) == ()
 
 
 @pytest.mark.parametrize(
     ("settings", "sentence"), [({"has_adapter": False}, NO_ADAPTER), ({"deny_bluez": True}, NOT_PERMITTED)]
 )
 def test_a_list_that_cannot_be_made_is_one_sentence(
-    make_radio: Callable[..., Radio], clock: SteadyClock, settings: dict[str, bool], sentence: str
+    make_radio: Callable[..., Radio], settings: dict[str, bool], sentence: str
 ) -> None:
     make_radio(**settings)
     with pytest.raises(LinkError) as refused:
-        discover(0.05, clock, timing=QUICK)
+        discover(0.05, timing=QUICK)
     assert str(refused.value) == sentence
 
 
-def test_a_list_with_the_adapter_off_is_one_sentence(radio: Radio, clock: SteadyClock) -> None:
+def test_a_list_with_the_adapter_off_is_one_sentence(radio: Radio) -> None:
     radio.do(radio.bluez.power, False)
     with pytest.raises(LinkError) as refused:
-        discover(0.05, clock, timing=QUICK)
+        discover(0.05, timing=QUICK)
     assert str(refused.value) == ADAPTER_OFF

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import time
+import threading
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -33,7 +33,7 @@ def test_a_lost_link_is_told_and_comes_back(radio: Radio, listen: Listen, record
             assert radio.do(instrument.notify, 0x2A1C, sent[-1])
         recorder.wait_for("gatt:2a1c", len(sent))
         radio.do(instrument.drop)
-        recorder.wait_until(lambda n=n: len(recorder.downs("A17")) == n + 1)
+        recorder.wait_downs("A17", n + 1)
     assert recorder.payloads("gatt:2a1c") == sent
     recorder.wait_up("A17", 5)
     assert recorder.links("A17") == [(True, "connected"), (False, LOST)] * 4 + [(True, "connected")]
@@ -94,9 +94,8 @@ def test_a_hung_service_is_reported_overcome_and_does_not_hold_up_the_end(
     hung.clear()
     recorder.wait_up("A17")
     hung |= {"Device1.Disconnect", "Adapter1.StopDiscovery"}
-    began = time.monotonic()
     source.stop()
-    assert time.monotonic() - began < 2.5  # not a measurement: it must not wait for a service that is dead
+    assert "bluetooth" not in {thread.name for thread in threading.enumerate()}
 
 
 def test_one_that_cannot_be_reached_does_not_keep_the_others_waiting_for_ever(

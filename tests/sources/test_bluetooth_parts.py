@@ -77,7 +77,7 @@ def test_the_list_decides_before_anything_else() -> None:
     known = InstrumentList((KnownInstrument("sole", "Bluetooth", "x", (A,)),))
     identities = Identities(known)
     assert identities.of(A.lower(), "IR", "A17") == "sole"
-    assert identities.known_as(B) is None
+    assert identities.known(B) is None
 
 
 @pytest.mark.parametrize(
