@@ -1,6 +1,6 @@
 """The uncertainty of a fill: against a Monte Carlo, and against dense invented soles.
 
-The bowl exponent and the shape's share of uncertainty were chosen on soles of these same kinds (other seeds), so
+The bowl exponent and the shape's share of uncertainty were chosen on soles of these same kinds, so
 the study shows what they come to, not that a real sole behaves so: no published sole was found to try.
 
 Run as a script for the full study: python tests/geometry/test_fill_estimate.py [soles]
