@@ -80,7 +80,7 @@ _VERSION_1 = (
 )
 
 # A finished visit knows how many frames it holds, so that a missing chunk is noticed as well as a damaged
-# one; the steady clock of a boot goes on after the program was restarted.
+# one; the steady clock of a boot goes on after the program was restarted; a verdict says until when it holds.
 _VERSION_2 = (
     "ALTER TABLE visit ADD COLUMN frame_count INTEGER",
     """UPDATE visit SET frame_count =

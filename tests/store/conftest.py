@@ -122,6 +122,7 @@ def some_verdicts() -> tuple[Verdict, ...]:
             "A film – still “there”.",
             "Go on with the warm air.",
             (margin, endless, silent),
+            until_ns=START_NS + 30_000_000_000,
         ),
         Verdict(
             START_NS + 1,

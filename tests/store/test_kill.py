@@ -11,6 +11,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -66,7 +67,10 @@ def collect_and_kill(path: Path, run: int, after_lines: int, batches_in_visit: i
     """Frames acknowledged and visits acknowledged as ended before the kill took effect."""
     command = [sys.executable, "-c", COLLECTING, str(path), str(run), str(BATCH), str(batches_in_visit)]
     stored = ended = 0
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
+    with (
+        tempfile.TemporaryFile("w+") as complaints,
+        subprocess.Popen(command, stdout=subprocess.PIPE, stderr=complaints, text=True) as child,
+    ):
         assert child.stdout is not None
         for count, line in enumerate(child.stdout):
             word, number = line.split()
@@ -76,7 +80,9 @@ def collect_and_kill(path: Path, run: int, after_lines: int, batches_in_visit: i
                 ended = int(number) + 1
             if count == after_lines:
                 child.send_signal(signal.SIGKILL)  # lines already in the pipe are still read
-    assert child.returncode == -signal.SIGKILL
+        child.wait()
+        complaints.seek(0)
+        assert child.returncode == -signal.SIGKILL, complaints.read()
     return stored, ended
 
 
