@@ -115,6 +115,9 @@ def _with_reading(state: VisitState, at_ns: int, source_id: str, reading: Readin
     trusted, _ = evidence_is_trusted(state.screening, source_id, at_ns)
     event = Event(at_ns, state.air, reading=reading, site=state.site, trusted=trusted)
     changed = after_event(foot, event, state.material)
+    asked = changed.sheet.held_back
+    if asked is not None and asked != foot.sheet.held_back:
+        state = with_notice(state, at_ns, asked.question)
     trace = (
         f"surface:{foot.foot.value}"
         if quantity is Quantity.SURFACE_TEMPERATURE
