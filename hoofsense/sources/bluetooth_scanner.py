@@ -53,7 +53,7 @@ class ScanOwner:
         self._on_state = on_state
         self._connecting = connecting
         self._adapter = adapter
-        self._seen: dict[str, tuple[object, ...]] = {}
+        self._sieve = AdvertSieve()
         self._heard_s = 0.0
 
     async def run(self) -> None:
@@ -111,19 +111,29 @@ class ScanOwner:
             self._on_connected(device)
 
     def _heard(self, device: BLEDevice, advertised: AdvertisementData) -> None:
-        if self._is_advert(device.address, advertised):
+        if self._sieve.is_advert(device.address, advertised):
             self._heard_s = asyncio.get_running_loop().time()
             self._on_advert(device, advertised)
 
-    def _is_advert(self, address: str, advertised: AdvertisementData) -> bool:
-        """Whether something was heard: BlueZ calls for every change of a device, also when it disconnects."""
+
+class AdvertSieve:
+    """Tells adverts from the other changes of a device that BlueZ calls for too, such as its disconnecting.
+
+    Those show the last advert once more, and so would make an old value new, or have something connected to
+    that is out of reach.
+    """
+
+    def __init__(self) -> None:
+        self._states: dict[str, tuple[object, ...]] = {}
+
+    def is_advert(self, address: str, advertised: AdvertisementData) -> bool:
+        """Whether something was heard: False when it was the state of the connection that changed."""
         shown = bluez_properties(advertised)
         state = tuple(shown.get(name) for name in ("Connected", "ServicesResolved", "Paired", "Bonded"))
-        before = self._seen.get(address, state)
-        self._seen.pop(address, None)
-        self._seen[address] = state
-        if len(self._seen) > MOST_DEVICES:
-            del self._seen[next(iter(self._seen))]
+        before = self._states.pop(address, state)
+        self._states[address] = state
+        if len(self._states) > MOST_DEVICES:
+            del self._states[next(iter(self._states))]
         return before == state
 
 

@@ -46,9 +46,11 @@ def test_out_of_range_is_shown_until_it_is_heard_again(radio: Radio, listen: Lis
     source = listen()
     recorder.wait_up("A17")
     silence()
-    radio.do(instrument.forget)
+    radio.do(instrument.drop)
     recorder.wait_down("A17", LOST)
-    recorder.wait_until(lambda: note_of(source, "A17") == LOST)
+    scans = radio.bluez.calls.count("Adapter1.StartDiscovery")
+    recorder.wait_until(lambda: radio.bluez.calls.count("Adapter1.StartDiscovery") > scans, "a new scan")
+    assert note_of(source, "A17") == LOST
     assert instrument.connects == 1
     radio.on_air(instrument)
     recorder.wait_up("A17", 2)

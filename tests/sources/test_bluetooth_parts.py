@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 
 import pytest
+from bleak.backends.scanner import AdvertisementData
 from bleak.exc import BleakDBusError, BleakError, BleakGATTProtocolError
 
 from hoofsense.sources.bluetooth_faults import (
@@ -16,6 +17,7 @@ from hoofsense.sources.bluetooth_faults import (
     sentence_of,
     within,
 )
+from hoofsense.sources.bluetooth_scanner import MOST_DEVICES, AdvertSieve
 from hoofsense.sources.bluetooth_services import (
     BridgeUuids,
     Identities,
@@ -102,6 +104,29 @@ def test_only_services_this_program_reads_count() -> None:
     assert measured_by([uuid_of(0x1809).upper(), uuid_of(0x181A)], bridge) == ("temperature", "air")
     assert measured_by([bridge.service], bridge) != ()
     assert measured_by([bridge.service], BridgeUuids("x", "y")) == ()
+
+
+# -- adverts ---------------------------------------------------------------------------------------
+def shown(**properties: object) -> AdvertisementData:
+    return AdvertisementData(None, {}, {}, [], None, -60, ("/path", properties))
+
+
+def test_a_change_of_the_connection_is_no_advert() -> None:
+    sieve = AdvertSieve()
+    assert sieve.is_advert(A, shown(Connected=False))
+    assert sieve.is_advert(A, shown(Connected=False))
+    assert not sieve.is_advert(A, shown(Connected=True))
+    assert not sieve.is_advert(A, shown(Connected=True, ServicesResolved=True))
+    assert not sieve.is_advert(A, shown(Connected=False))
+    assert sieve.is_advert(A, shown(Connected=False))
+    assert sieve.is_advert(B, AdvertisementData(None, {}, {}, [], None, -60, ()))
+
+
+def test_the_states_of_passers_by_are_forgotten() -> None:
+    sieve = AdvertSieve()
+    for n in range(2 * MOST_DEVICES):
+        sieve.is_advert(f"address {n}", shown(Connected=False))
+    assert len(sieve._states) == MOST_DEVICES
 
 
 # -- patience --------------------------------------------------------------------------------------
