@@ -13,7 +13,7 @@ from hoofsense.records import Stage
 # (signal word, sentence); common practice, no source, except the wording of the signal words.
 _CAUTIONS: dict[Stage, tuple[tuple[str, str], ...]] = {
     Stage.PREPARE: (
-        ("WARNING", "A fill can seal an infection in: smell, discharge or lameness belong to a veterinarian."),
+        ("WARNING", "A fill can seal an infection in: discharge or lameness belong to a veterinarian."),
         ("CAUTION", "A horse can pull its foot away at any moment: have it held by someone who knows it."),
     ),
     Stage.DRY: (

@@ -125,7 +125,7 @@ def trim_verdict(state: VisitState, foot: FootState, at_ns: int) -> Verdict:
             f"Wait until {_minutes(firm.high or 0.0)} after the pour.",
         )  # fmt: skip
     return said(
-        Status.READY, "READY TO TRIM", "firm", f"It feels firm and is past its safe-by time: {_between(firm)}.",
+        Status.READY, "READY TO TRIM", "firm", f"It feels firm and its safe-by time is past: {_between(firm)}.",
         "Trim over it, then mark it trimmed.",
     )  # fmt: skip
 
@@ -161,7 +161,7 @@ def finish_verdict(state: VisitState, foot: FootState, at_ns: int) -> Verdict:
     if foot.trimmed_at_ns is None:
         return said(
             Status.CANNOT_TELL, "DOWN EARLY", "down_before_trim",
-            "The foot was put down before it was trimmed over.", "Note what happened; this pad may fail early.",
+            "The foot was put down before it was trimmed over.", "Note why; this pad may fail early.",
         )  # fmt: skip
     return said(
         Status.READY, "DONE", "down", "The foot is down; its record is complete.", "Book the next visit."

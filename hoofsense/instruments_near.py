@@ -28,7 +28,7 @@ def instruments_near(seconds: float, as_json: bool) -> str:
 
 def _heard(seconds: float) -> tuple[list[dict[str, Any]], list[str]]:
     from hoofsense.sources.bluetooth import discover
-    from hoofsense.sources.serial_port import serial_ports
+    from hoofsense.sources.serial_list import serial_ports
 
     found: list[dict[str, Any]] = []
     troubles: list[str] = []

@@ -21,6 +21,7 @@ from hoofsense.materials import load_profile
 from hoofsense.records import NS_PER_S, Foot, RawFrame
 from hoofsense.replaying import verdict_line
 from hoofsense.sources.clock import SteadyClock, boot_id
+from hoofsense.sources.instrument_list import KnownInstrument, read_instrument_list, write_instrument_list
 from hoofsense.sources.link import LiveSource
 from hoofsense.store import Store, StoreError, default_store_path, open_store
 from hoofsense.terminal_words import HELP, words_to_mark
@@ -29,6 +30,9 @@ from hoofsense.visit_marks import mark_payload
 RESUME_WITHIN_NS = (
     12 * 3600 * NS_PER_S
 )  # a visit is one horse on one day (our choice of how long a day lasts)
+
+
+KNOWN_FILE_NAME = "instruments.json"  # beside the store
 
 
 def new_visit_id() -> str:
@@ -42,8 +46,13 @@ def new_visit_id() -> str:
     return "-".join((text[:8], text[8:12], text[12:16], text[16:20], text[20:]))
 
 
-def live_sources(ports: Sequence[str], gauge_unit: str | None, bluetooth: bool) -> list[LiveSource]:
-    """The instruments to listen to: every named serial port, and Bluetooth unless it was declined."""
+def live_sources(
+    ports: Sequence[str], gauge_unit: str | None, bluetooth: bool, known_path: Path
+) -> list[LiveSource]:
+    """The instruments to listen to: every named serial port, and Bluetooth unless it was declined.
+
+    known_path  the file in which this computer keeps the instruments it knows, their roles and keys
+    """
     sources: list[LiveSource] = []
     if ports:
         from hoofsense.sources.serial_port import SerialPort
@@ -53,8 +62,17 @@ def live_sources(ports: Sequence[str], gauge_unit: str | None, bluetooth: bool) 
     if bluetooth:
         from hoofsense.sources.bluetooth import BluetoothSource
 
-        sources.append(BluetoothSource())
+        def remember(instrument: KnownInstrument) -> None:
+            write_instrument_list(known_path, read_instrument_list(known_path).with_instrument(instrument))
+
+        sources.append(BluetoothSource(known=read_instrument_list(known_path), remember=remember))
     return sources
+
+
+def roles_kept(known_path: Path) -> dict[str, str]:
+    """The roles a person gave to instruments, by our own identity of each; bridges name their own sensors."""
+    known = read_instrument_list(known_path).instruments
+    return {one.source_id: one.role for one in known if one.role is not None and one.role != "bridge"}
 
 
 def run_live_visit(
@@ -82,6 +100,7 @@ def run_live_visit(
         caution = store.caution()
         if caution:
             click.echo(f"Caution: {caution}", err=True)
+        known_path = path.parent / KNOWN_FILE_NAME
         past = _frames_to_take_up(store, horse, close_open)
         clock = _clock(store, past[-1].at_ns if past else None)
         inbox, stopping = Inbox(), threading.Event()
@@ -96,12 +115,12 @@ def run_live_visit(
                 "practice": practice,
                 "feet": names,
                 "horn_mm": {},
-                "roles": {},
+                "roles": roles_kept(known_path),
                 "material": dataclasses.asdict(profile),
                 "invented": False,
             }
             inbox.put(Said("terminal", "mark", mark_payload(begin)))
-        sources = live_sources(ports, gauge_unit, bluetooth)
+        sources = live_sources(ports, gauge_unit, bluetooth, known_path)
         collector = Collector(
             live(sources, clock, inbox, stopping), inbox, mode="live", store=store, past=past,
             on_verdict=lambda verdict: click.echo(verdict_line(verdict)),

@@ -136,7 +136,8 @@ def differences(expected: Sequence[ExpectedVerdict], found: Sequence[ExpectedVer
 def _short(verdict: ExpectedVerdict | None) -> str:
     if verdict is None:
         return "nothing"
-    return f"{_clock_text(verdict.at_ns)} {verdict.foot.value} {verdict.status.value} {verdict.call}: {verdict.because}"
+    said = f"{verdict.status.value} {verdict.call}: {verdict.because}"
+    return f"{_clock_text(verdict.at_ns)} {verdict.foot.value} {said}"
 
 
 def _run(
@@ -159,9 +160,7 @@ def _run(
         if shown_on is not None and not as_json:
             on_verdict = lambda verdict: click.echo(verdict_line(verdict))  # noqa: E731
         elif not as_json:
-            bar = stack.enter_context(
-                click.progressbar(length=count or 0, label="Frames", file=sys.stderr)
-            )
+            bar = stack.enter_context(click.progressbar(length=count or 0, label="Frames", file=sys.stderr))
 
             def counted(frame: RawFrame) -> None:
                 bar.update(1)

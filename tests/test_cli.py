@@ -52,7 +52,7 @@ def test_a_cut_recording_is_refused_by_file_and_line(recording: Path, tmp_path: 
     broken = tmp_path / "wet-sole"
     shutil.copytree(recording, broken)
     frames = broken / "frames.csv"
-    frames.write_bytes(frames.read_bytes()[: 4000])
+    frames.write_bytes(frames.read_bytes()[:4000])
     assert_one_sentence(called("replay", str(broken)), "frames.csv")
 
 
@@ -63,7 +63,15 @@ def test_a_recording_without_its_descriptor_is_refused(tmp_path: Path) -> None:
 def test_a_replay_sums_up_verdicts_measurements_and_warnings(recording: Path) -> None:
     result = called("replay", str(recording))
     assert result.exit_code == 0, result.output
-    for part in ("Verdicts", "KEEP DRYING", "Measurements", "frog apex", "Warnings", "A groove will not dry", "mm"):
+    for part in (
+        "Verdicts",
+        "KEEP DRYING",
+        "Measurements",
+        "frog apex",
+        "Warnings",
+        "A groove will not dry",
+        "mm",
+    ):
         assert part in result.output
     count = len(read_recording(recording).expected_verdicts)
     assert f"Verdicts as recorded: {count} of {count}." in result.output

@@ -74,7 +74,9 @@ def test_a_fifth_of_all_frames_bit_flipped_never_makes_a_wet_sole_ready(
 
 def test_damaged_frames_do_not_advance_a_curing_fill() -> None:
     frames = list(simulate("mild-two-feet", seed=1))
-    honest = {(v.foot, v.question): v.at_ns for v in reversed(run(frames).verdict_log) if v.status is Status.READY}
+    honest = {
+        (v.foot, v.question): v.at_ns for v in reversed(run(frames).verdict_log) if v.status is Status.READY
+    }
     damaged = run(_sensor_frames_flipped(frames, 0.2))
     for verdict in damaged.verdict_log:
         if verdict.status is Status.READY and verdict.question in (Question.TRIM, Question.LOAD):
@@ -90,7 +92,17 @@ def _sensor_frames_flipped(frames: list[RawFrame], fraction: float) -> list[RawF
 
 def test_random_bytes_on_every_channel_never_stop_the_fold(maker: Any) -> None:
     generator = np.random.default_rng(11)
-    channels = ["gatt:2a1c", "gatt:2a6e", "advert:fcd2", "line:hs1", "typed", "mark", "link", "clock", "nonsense"]
+    channels = [
+        "gatt:2a1c",
+        "gatt:2a6e",
+        "advert:fcd2",
+        "line:hs1",
+        "typed",
+        "mark",
+        "link",
+        "clock",
+        "nonsense",
+    ]
     state = fold(VisitState(), maker.begin())
     for number in range(5000):
         payload = generator.bytes(int(generator.integers(0, 24)))
