@@ -17,13 +17,13 @@ from typing import Any
 
 from hoofsense.frames_ahead import Inbox, Said
 from hoofsense.records import NS_PER_S, Foot, Question, RawFrame, Verdict
+from hoofsense.sources.typed import typed_payload
 from hoofsense.store import FrameBatch, Point, Store
 from hoofsense.verdicts import decide
 from hoofsense.visit import fold
 from hoofsense.visit_marks import mark_from, mark_payload, refusal
 from hoofsense.visit_state import VisitState
 from hoofsense.visit_view import point_of, view_of
-from hoofsense.wire.typed import encode_typed
 
 EVENTS_KEPT = 4096  # about a quarter of an hour at 4/s: a client further behind asks for the whole view
 PUBLISH_NS = NS_PER_S // 10  # at most ten events a second, besides news (our choice)
@@ -246,4 +246,4 @@ class Collector:
         """Queue a typed caliper value such as "12,34 mm"; ValueError, in a sentence, when it is none."""
         if self.mode == "replay":
             raise ValueError("This is a replay: its measurements are on record and nothing can be added.")
-        self._inbox.put(Said(source_id, "typed", encode_typed(text)))
+        self._inbox.put(Said(source_id, "typed", typed_payload(text)))

@@ -125,7 +125,8 @@ def trim_verdict(state: VisitState, foot: FootState, at_ns: int) -> Verdict:
             f"Wait until {_minutes(firm.high or 0.0)} after the pour.",
         )  # fmt: skip
     return said(
-        Status.READY, "READY TO TRIM", "firm", f"It feels firm and its safe-by time is past: {_between(firm)}.",
+        Status.READY, "READY TO TRIM", "firm",
+        f"It feels firm and its safe-by time is past: {_between(firm)}.",
         "Trim over it, then mark it trimmed.",
     )  # fmt: skip
 

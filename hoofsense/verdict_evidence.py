@@ -56,7 +56,7 @@ def surface_evidence(state: VisitState, foot: FootState, at_ns: int) -> tuple[st
     """(rule, because, next step) when this foot's surface readings cannot be relied on now."""
     if foot.surface is None:
         return None
-    source = foot.surface.source.partition("/")[0]
+    source = foot.surface.source.rpartition("/")[0]
     instrument = next((i for i in state.instruments if i.source == source), None)
     if instrument is not None and not instrument.linked:
         why = f": {instrument.note}" if instrument.note else ""

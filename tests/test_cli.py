@@ -1,4 +1,4 @@
-"""The command line: every bad input gets one sentence and a non-zero exit; nothing is lost; --help is light."""
+"""The command line: bad input gets one sentence and a non-zero exit, nothing is lost, --help is light."""
 
 from __future__ import annotations
 

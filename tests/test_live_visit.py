@@ -1,4 +1,4 @@
-"""A visit run live as a person would: a bridge on a socket, words at the terminal, kill -9, and taking it up."""
+"""A visit run live as a person would: a bridge on a socket, words at the terminal, kill -9."""
 
 from __future__ import annotations
 
