@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TypeVar
 
 import numpy as np
@@ -56,6 +57,10 @@ BOUND_LAYER_m = 40e-6  # outer horn that exchanges water within one pass (this p
 HORN_DRY_kg_per_m3 = 1200.0  # middle of the prior 1150 to 1250
 # A film thinner than this stands in patches: engineering choice, near the roughness of a rasped sole
 PATCHY_BELOW_kg_per_m2 = 0.010
+
+
+# Magnus formula over water, WMO-No. 8 annex 4.B
+_MAGNUS_Pa, _MAGNUS_A, _MAGNUS_B = 611.2, 17.62, 243.12
 
 
 def _shaped(result: Array, like: Value) -> Value:
@@ -201,11 +206,14 @@ def gab_activity(moisture_ratio: Value) -> Value:
     moisture_ratio  0 to GAB_SATURATED (0.41); more is free water, which has an activity of 1: ValueError
     """
     x = _range(moisture_ratio, 0.0, GAB_SATURATED * (1.0 + 1e-9), "moisture ratio", "the rest is free water")
-    # X (1-a)(1-a+Ca) = Xm C a, a = K activity: X (1-C) a^2 + [X (C-2) - Xm C] a + X = 0
-    quadratic, linear = x * (1.0 - GAB_C), x * (GAB_C - 2.0) - GAB_MONOLAYER * GAB_C
-    root = np.sqrt(linear * linear - 4.0 * quadratic * x)
-    a = 2.0 * x / (-linear + root)  # the root that is 0 at X = 0, in the form that does not cancel
-    return _shaped(np.minimum(a / GAB_K, 1.0), moisture_ratio)
+    return _shaped(np.minimum(_activity(x), 1.0), moisture_ratio)
+
+
+def _activity(moisture_ratio: Array) -> Array:
+    """Inverse of GAB: X (1-a)(1-a+Ca) = Xm C a with a = K activity, the root that is 0 at X = 0."""
+    linear = GAB_MONOLAYER * GAB_C + moisture_ratio * (2.0 - GAB_C)
+    root = np.sqrt(linear * linear + (4.0 * (GAB_C - 1.0)) * moisture_ratio * moisture_ratio)
+    return np.asarray((2.0 / GAB_K) * moisture_ratio / (linear + root))
 
 
 def wetted_share(film_kg_per_m2: Value) -> Value:
@@ -214,97 +222,141 @@ def wetted_share(film_kg_per_m2: Value) -> Value:
     return _shaped(np.minimum(film / PATCHY_BELOW_kg_per_m2, 1.0), film_kg_per_m2)
 
 
+# Horn under one spot, downward: a layer for the surface, one each for seconds, a pass and a visit.
+LAYERS_m = (0.3e-3, 0.9e-3, 2.7e-3, 9.0e-3)
+LAYER_DEPTHS_m = (0.15e-3, 0.75e-3, 2.55e-3, 8.4e-3)  # of their middles
+CHAIN_DEPTH_m = 12.9e-3  # below the last layer, where the tissue holds its temperature
+_BOUND_HELD_kg_per_m2 = HORN_DRY_kg_per_m3 * BOUND_LAYER_m  # per unit of moisture ratio
+# Radiation in a step is taken at its value at 300 K, 5.8 W/(m2 K); 12 % off at 0 and 60 degC.
+_RADIATIVE_W_per_m2_K = 0.95 * 4.0 * STEFAN_BOLTZMANN_W_per_m2_K4 * 300.0**3
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Spot:
-    """One spot, or a row of them: three layers of horn, its film and the water bound in its outer 40 um.
+    """A row of spots of any shape (...): four layers of horn, the film, and water in the outer 40 um.
 
-    top_K, mid_K, deep_K  temperatures of layers 0.4, 1.4 and 4 mm thick, from the surface down
-    film_kg_per_m2        liquid on the surface, mean over the spot
-    bound_ratio           kg water per kg dry horn in the outer 40 um, 0 to GAB_SATURATED
+    surface_K       shape (...), the very surface, which holds no heat
+    layers_K        shape (4, ...), from the surface down
+    film_kg_per_m2  shape (...), liquid on the surface, mean over the spot
+    bound_ratio     shape (...), kg water per kg dry horn in the outer 40 um, 0 to GAB_SATURATED
     """
 
-    top_K: Array
-    mid_K: Array
-    deep_K: Array
+    surface_K: Array
+    layers_K: Array
     film_kg_per_m2: Array
     bound_ratio: Array
 
 
-LAYERS_m = (0.4e-3, 1.4e-3, 4.0e-3)  # this project's studies: one for the surface, one per pass, one below
-
-
 @dataclass(frozen=True, slots=True, eq=False)
-class SpotSurroundings:
-    """What acts on a row of spots during one step; every field a float or a row.
+class SpotChain:
+    """What stays from step to step, worked out once by spot_chain; every field broadcasts to (...)."""
 
-    coefficient_W_per_m2_K, air_K  convection: the jet's with the gun on, still air's with it off
-    around_K                       what the surface radiates to
-    air_vapour_Pa                  of ambient air; a jet of heated air has the same
-    tissue_K                       below the deepest layer
-    conductivity_W_per_m_K, capacity_J_per_m3_K  of horn
-    rewetting_kg_per_m2_s          water coming up from inside the horn, when its outside is dry
+    duration_s: float
+    around_K: Array
+    air_mass_fraction: Array
+    rewetting: Array
+    inner_ratio: Array
+    skin: Array
+    store: tuple[Array, ...]
+    link: tuple[Array, ...]
+    diagonal: tuple[Array, ...]
+    share: tuple[Array, ...]
+    from_tissue: Array
+
+
+def spot_chain(
+    duration_s: float,
+    conductivity_W_per_m_K: Array,
+    capacity_J_per_m3_K: Array,
+    tissue_K: Array,
+    around_K: Array,
+    air_vapour_Pa: Array,
+    water_diffusivity_m2_per_s: Array,
+    inner_ratio: Array,
+) -> SpotChain:
+    """Constants of a row of spots for steps of one length.
+
+    duration_s                  0.05 to 1 s, else ValueError
+    conductivity, capacity      of horn; prior 0.28 to 0.45 W/(m K), 2.3e6 to 3.0e6 J/(m3 K)
+    tissue_K, around_K          at CHAIN_DEPTH_m, and what the surface radiates to
+    air_vapour_Pa               of ambient air; a jet of heated air has the same
+    water_diffusivity_m2_per_s  of water in horn, prior 1e-12 to 1.5e-10 (nail: J. Cosmet. Sci. 51 (2000) 372)
+    inner_ratio                 moisture of the horn below the outer 40 um, kg/kg
     """
-
-    coefficient_W_per_m2_K: float | Array
-    air_K: float | Array
-    around_K: float | Array
-    air_vapour_Pa: float | Array
-    tissue_K: float | Array
-    conductivity_W_per_m_K: float | Array
-    capacity_J_per_m3_K: float | Array
-    rewetting_kg_per_m2_s: float | Array
-
-
-def evaporating_kg_per_m2_s(spot: Spot, around: SpotSurroundings) -> Array:
-    """Water leaving each spot: from its film where it is covered, from the horn elsewhere."""
-    wet = np.asarray(wetted_share(spot.film_kg_per_m2))
-    activity = wet + (1.0 - wet) * np.asarray(gab_activity(spot.bound_ratio))
-    return np.asarray(
-        evaporation_kg_per_m2_s(spot.top_K, around.coefficient_W_per_m2_K, around.air_vapour_Pa, activity)
+    if not 0.05 <= duration_s <= 1.0:
+        raise ValueError(f"step {duration_s} s is outside 0.05 to 1 s: cut it into shorter ones")
+    dt, k = duration_s, conductivity_W_per_m_K
+    store = tuple(capacity_J_per_m3_K * thickness for thickness in LAYERS_m)
+    ends = (*LAYER_DEPTHS_m, CHAIN_DEPTH_m)
+    link = tuple(dt * k / (below - above) for above, below in pairwise(ends))
+    last = store[-1] + link[-2] + link[-1]
+    diagonal, share = [last], [link[-2] / last]
+    for i in range(len(store) - 2, 0, -1):
+        diagonal.insert(0, store[i] + link[i - 1] + link[i] * (1.0 - share[0]))
+        share.insert(0, link[i - 1] / diagonal[0])
+    return SpotChain(
+        duration_s,
+        around_K,
+        np.asarray(vapour_mass_fraction(air_vapour_Pa)),
+        HORN_DRY_kg_per_m3 * water_diffusivity_m2_per_s / BOUND_LAYER_m,
+        inner_ratio,
+        k / LAYER_DEPTHS_m[0],
+        store,
+        link,
+        tuple(diagonal),
+        tuple(share),
+        link[-1] * tissue_K,
     )
 
 
-def spot_step(spot: Spot, around: SpotSurroundings, duration_s: float) -> tuple[Spot, Array]:
-    """A row of spots after duration_s (0 to 1 s), and the water each lost, kg/m2; shapes (n,).
+def spot_step(
+    spot: Spot, chain: SpotChain, coefficient_W_per_m2_K: float | Array, gas_K: float | Array
+) -> tuple[Spot, Array, Array]:
+    """A row of spots after one step of the chain's length.
 
-    The layers are stepped implicitly with evaporation linearised in the surface temperature; water is
-    conserved exactly: what the film and the bound layer lose is what leaves.
+    coefficient_W_per_m2_K, gas_K  of the jet with the gun on, of still air with it off
+    returns  the spots; the water each gave off and the water that rose into its outer horn, kg/m2
+
+    The layers are stepped implicitly, with evaporation linearised in the surface temperature. Water is
+    conserved exactly: film and bound water change by what rose less what left.
     """
-    if not 0.0 <= duration_s <= 1.0:
-        raise ValueError(f"step {duration_s} s is outside 0 to 1 s: cut it into shorter ones")
-    leaving = evaporating_kg_per_m2_s(spot, around)
-    probe_K = 0.1
-    warmer = Spot(spot.top_K + probe_K, spot.mid_K, spot.deep_K, spot.film_kg_per_m2, spot.bound_ratio)
-    per_K = (evaporating_kg_per_m2_s(warmer, around) - leaving) / probe_K
-    held = spot.film_kg_per_m2 + spot.bound_ratio * HORN_DRY_kg_per_m3 * BOUND_LAYER_m
-    limited = leaving * duration_s > held  # the last of the water: what is left leaves, no more
-    latent = np.asarray(latent_heat_J_per_kg(spot.top_K))
-    rate = np.where(limited, held / max(duration_s, 1e-12), leaving)
-    slope = np.where(limited, 0.0, per_K)
-    h = np.asarray(around.coefficient_W_per_m2_K, dtype=np.float64)
-    radiative = np.asarray(radiative_coefficient_W_per_m2_K(300.0, 300.0))  # 5.8; 12 % over 0 to 60 degC
-    k, c = np.asarray(around.conductivity_W_per_m_K), np.asarray(around.capacity_J_per_m3_K)
-    one, two, three = (c * thickness for thickness in LAYERS_m)
-    g12 = 2.0 * k / (LAYERS_m[0] + LAYERS_m[1])
-    g23 = 2.0 * k / (LAYERS_m[1] + LAYERS_m[2])
-    g3t = 2.0 * k / LAYERS_m[2]
-    dt = duration_s
-    # backward Euler, three unknowns, eliminated from the bottom up
-    d3 = three + dt * (g23 + g3t)
-    r3 = three * spot.deep_K + dt * g3t * np.asarray(around.tissue_K)
-    d2 = two + dt * (g12 + g23) - (dt * g23) ** 2 / d3
-    r2 = two * spot.mid_K + dt * g23 * r3 / d3
-    d1 = one + dt * (h + radiative + latent * slope + g12) - (dt * g12) ** 2 / d2
-    gained = h * np.asarray(around.air_K) + radiative * np.asarray(around.around_K)
-    r1 = one * spot.top_K + dt * (gained - latent * (rate - slope * spot.top_K)) + dt * g12 * r2 / d2
-    top = r1 / d1
-    mid = (r2 + dt * g12 * top) / d2
-    deep = (r3 + dt * g23 * mid) / d3
-    lost = np.minimum((rate + slope * (top - spot.top_K)) * dt, held)
-    film = spot.film_kg_per_m2 - np.where(lost > 0.0, np.minimum(lost, spot.film_kg_per_m2), lost)
-    from_bound = lost - (spot.film_kg_per_m2 - film)
-    layer = HORN_DRY_kg_per_m3 * BOUND_LAYER_m
-    room = (GAB_SATURATED - spot.bound_ratio) * layer + from_bound
-    risen = np.minimum(np.asarray(around.rewetting_kg_per_m2_s) * dt, room)
-    bound = np.clip(spot.bound_ratio + (risen - from_bound) / layer, 0.0, GAB_SATURATED)
-    return Spot(top, mid, deep, film, bound), lost
+    dt, film = chain.duration_s, spot.film_kg_per_m2
+    celsius = spot.surface_K - ICE_POINT_K
+    # WMO-No. 8 Magnus formula, within 0.3 % of the full equation from -30 to 60 degC, and its slope
+    spread = celsius + _MAGNUS_B
+    saturation = _MAGNUS_Pa * np.exp(_MAGNUS_A * celsius / spread)
+    wet = np.minimum(film / PATCHY_BELOW_kg_per_m2, 1.0)
+    vapour = (wet + (1.0 - wet) * _activity(spot.bound_ratio)) * saturation
+    inner = MOLAR_MASS_RATIO * vapour / (STANDARD_PRESSURE_Pa - (1.0 - MOLAR_MASS_RATIO) * vapour)
+    conductance = coefficient_W_per_m2_K / (_AIR_CP_J_per_kg_K * LEWIS_TWO_THIRDS)
+    leaving = conductance * np.log((1.0 - chain.air_mass_fraction) / (1.0 - inner))
+    slope = conductance * inner * (_MAGNUS_A * _MAGNUS_B) / (spread * spread)
+    held = film + spot.bound_ratio * _BOUND_HELD_kg_per_m2
+    running_out = leaving * dt > held  # the last of the water: what is left leaves, no more
+    leaving = np.where(running_out, held / dt, leaving)
+    slope = np.where(running_out, 0.0, slope)
+    latent = _LATENT_0_J_per_kg - _LATENT_SLOPE_J_per_kg_K * celsius
+    # gain - outward T at the surface, linearised; then through half a layer to the middle of the first
+    outward = coefficient_W_per_m2_K + _RADIATIVE_W_per_m2_K + latent * slope
+    gain = coefficient_W_per_m2_K * gas_K + _RADIATIVE_W_per_m2_K * chain.around_K
+    gain = gain - latent * (leaving - slope * spot.surface_K)
+    through = chain.skin / (chain.skin + outward)
+    right = [store * layer for store, layer in zip(chain.store, spot.layers_K, strict=True)]
+    right[-1] = right[-1] + chain.from_tissue
+    for i in range(len(right) - 1, 0, -1):
+        right[i - 1] = right[i - 1] + chain.share[i - 1] * right[i]
+    diagonal = chain.store[0] + chain.link[0] * (1.0 - chain.share[0])
+    layers = np.empty_like(spot.layers_K)
+    layers[0] = (right[0] + dt * through * gain) / (diagonal + dt * through * outward)
+    for i in range(1, len(right)):
+        layers[i] = right[i] / chain.diagonal[i - 1] + chain.share[i - 1] * layers[i - 1]
+    surface = through * (gain / chain.skin + layers[0])
+    lost = np.minimum((leaving + slope * (surface - spot.surface_K)) * dt, held)
+    after = np.maximum(film - lost, 0.0)
+    from_bound = lost - (film - after)
+    ratio = spot.bound_ratio - from_bound / _BOUND_HELD_kg_per_m2
+    risen = np.minimum(
+        chain.rewetting * np.maximum(chain.inner_ratio - ratio, 0.0) * dt, _BOUND_HELD_kg_per_m2
+    )
+    risen = np.minimum(risen, np.maximum(chain.inner_ratio - ratio, 0.0) * _BOUND_HELD_kg_per_m2)
+    return Spot(surface, layers, after, np.maximum(ratio + risen / _BOUND_HELD_kg_per_m2, 0.0)), lost, risen
