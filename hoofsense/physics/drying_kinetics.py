@@ -222,10 +222,12 @@ def wetted_share(film_kg_per_m2: Value) -> Value:
     return _shaped(np.minimum(film / PATCHY_BELOW_kg_per_m2, 1.0), film_kg_per_m2)
 
 
-# Horn under one spot, downward: a layer for the surface, one each for seconds, a pass and a visit.
-LAYERS_m = (0.3e-3, 0.9e-3, 2.7e-3, 9.0e-3)
-LAYER_DEPTHS_m = (0.15e-3, 0.75e-3, 2.55e-3, 8.4e-3)  # of their middles
-CHAIN_DEPTH_m = 12.9e-3  # below the last layer, where the tissue holds its temperature
+# Horn under one spot as a ladder of four stores: thicknesses and the distances between surface, stores and
+# tissue. Fitted so that a half-space of horn under a steady coefficient of 15 to 300 W/(m2 K) is followed
+# within 0.1 % from 1 to 160 s (plain layers of these thicknesses would be 5 % too warm).
+LAYERS_m = (0.2715e-3, 0.6175e-3, 1.2629e-3, 2.9091e-3)
+LAYER_DEPTHS_m = (0.0959e-3, 0.5264e-3, 1.4059e-3, 3.2649e-3)
+CHAIN_DEPTH_m = 8.7615e-3  # where the tissue holds its temperature
 _BOUND_HELD_kg_per_m2 = HORN_DRY_kg_per_m3 * BOUND_LAYER_m  # per unit of moisture ratio
 # Radiation in a step is taken at its value at 300 K, 5.8 W/(m2 K); 12 % off at 0 and 60 degC.
 _RADIATIVE_W_per_m2_K = 0.95 * 4.0 * STEFAN_BOLTZMANN_W_per_m2_K4 * 300.0**3
