@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from dash import Dash, Input, Output, dcc, html, no_update
+from dash.exceptions import DependencyException
 from flask import Flask, Response, abort, request
 
 from dashboards import words
@@ -107,11 +108,11 @@ def make_app(source: VisitSource, feed: Feed | None = None) -> VisitPage:
     def trace(wanted: object) -> object:
         foot = wanted.get("foot") if isinstance(wanted, dict) else None
         theme = wanted.get("theme") if isinstance(wanted, dict) else None
-        if foot not in Foot.__members__ or theme not in THEMES:
+        if not isinstance(foot, str) or foot not in Foot.__members__ or theme not in THEMES:
             return no_update
         return dcc.Graph(
             id="trace",
-            figure=_trace_now(source, app.feed.view_now(), str(foot), str(theme)),
+            figure=_trace_now(source, app.feed.view_now(), foot, str(theme)),
             config={"displayModeBar": False, "responsive": True},
             animate=False,
         )
@@ -154,10 +155,14 @@ def _add_routes(server: Flask, app: VisitPage) -> None:
     def only_our_callbacks() -> Response | None:
         if request.path != _CALLBACK_PATH or request.method != "POST":
             return None
-        why = callback_fault(request.get_json(silent=True), app.callback_map)
+        why = callback_fault(_json_sent(), app.callback_map)
         if why is None:
             return None
         return _said(words.MARK_NOT_UNDERSTOOD.format(why=why), HTTPStatus.BAD_REQUEST)
+
+    @server.errorhandler(DependencyException)
+    def no_such_file(_: Exception) -> Response:
+        return _said(words.NOT_FOUND, HTTPStatus.NOT_FOUND)
 
     @server.get("/feed")
     def feed() -> Response:
@@ -188,7 +193,7 @@ _TAKING = threading.Lock()  # marks are passed on in the order they came
 
 def _taken(passed_on: Callable[[object], object]) -> Response:
     """202 when what was sent is queued; 409 with a sentence when it is refused; 400 when it is not JSON."""
-    body = request.get_json(silent=True)
+    body = _json_sent()
     if body is None:
         return _said(words.MARK_NOT_UNDERSTOOD.format(why="not JSON"), HTTPStatus.BAD_REQUEST)
     try:
@@ -197,6 +202,14 @@ def _taken(passed_on: Callable[[object], object]) -> Response:
     except ValueError as why:
         return _said(str(why), HTTPStatus.CONFLICT)
     return Response("{}", HTTPStatus.ACCEPTED, content_type="application/json")
+
+
+def _json_sent() -> Any:
+    """The JSON of the request; None when it is none, or nested too deeply to be anything a page sends."""
+    try:
+        return request.get_json(silent=True)
+    except RecursionError:
+        return None
 
 
 def _said(sentence: str, status: HTTPStatus) -> Response:

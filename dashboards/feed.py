@@ -27,7 +27,7 @@ from dashboards.screens.visit_facts import ages_of, ages_told, until_ms
 NS_PER_MS = 1_000_000
 MESSAGES_PER_S = 4.0  # the most a page is sent (our choice, within the measured 2 to 4 Hz)
 BURST = 2.0  # messages that may follow at once after a quiet moment, so that a reading never waits on a tick
-WAIT_FOR_EVENTS_S = 1.0
+WAIT_FOR_EVENTS_S = 0.25  # then it looks whether it should stop
 KEEP_MESSAGES = 2400  # 10 min at 4 Hz
 STREAM_LIMIT = 8  # streams hold one server thread each
 STREAM_LIFE_S = 300.0  # then the page reconnects by itself; frees streams of phones that walked away
@@ -112,8 +112,9 @@ class Feed:
         self._stopping.set()
         with self._state:
             self._state.notify_all()
+            self._state.wait_for(lambda: not self._streams, COMMENT_EVERY_S)
         if self._thread is not None:
-            self._thread.join(timeout=2 * WAIT_FOR_EVENTS_S)
+            self._thread.join(timeout=COMMENT_EVERY_S)
 
     def refresh(self) -> None:
         """Take the whole view anew; pages then get the whole screen."""
@@ -197,6 +198,7 @@ class Feed:
             with self._state:
                 if self._streams.get(page) == turn:
                     del self._streams[page]
+                    self._state.notify_all()
 
     def _missing(self, row_id: str | None) -> list[Message]:
         run, _, number = (row_id or "").partition("-")

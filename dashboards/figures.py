@@ -14,6 +14,7 @@ from dashboards import words
 from hoofsense.estimators.dew_margin import REQUIRED_MARGIN_K
 from hoofsense.estimators.heat_safety import HeatLimits
 from hoofsense.units import difference_in, value_in
+from hoofsense.visit_marks import label_of
 
 NS_PER_MS = 1_000_000
 TRACE_MS = 600_000  # 10 min
@@ -26,11 +27,26 @@ MARGIN_ABOVE_degC = 6.0
 Point = tuple[int, float, float, float]
 
 SURFACE_CAP_degC = value_in(HeatLimits().surface_cap_K, "Cel")
+HEAT_ON, HEAT_OFF = (label_of({"mark": "heat", "on": on}) for on in (True, False))
 DEW_MARGIN_degC = difference_in(REQUIRED_MARGIN_K, "Cel")
 
 _INK = {
-    "light": {"ink": "#16191d", "muted": "#5a626b", "grid": "#e3e6e9", "stop": "#9b1c00", "wait": "#8a4b00"},
-    "dark": {"ink": "#f3f5f6", "muted": "#aab3bb", "grid": "#343b43", "stop": "#ffab94", "wait": "#f2bd6b"},
+    "light": {
+        "ink": "#16191d",
+        "muted": "#5a626b",
+        "grid": "#e3e6e9",
+        "stop": "#9b1c00",
+        "wait": "#8a4b00",
+        "band": "#e6e8ea",
+    },
+    "dark": {
+        "ink": "#f3f5f6",
+        "muted": "#aab3bb",
+        "grid": "#343b43",
+        "stop": "#ffab94",
+        "wait": "#f2bd6b",
+        "band": "#2b323a",
+    },
 }
 
 
@@ -141,6 +157,10 @@ def trace_figure(
                 "fixedrange": True,
             },
             "shapes": [_limit_line(degC, ink["stop"]) for _, degC in limits()]
+            + [
+                _heat_band(on_ms + offset_ms, off_ms + offset_ms, ink["band"])
+                for on_ms, off_ms in heat_passes(marks, now_ms)
+            ]
             + [_mark_line(int(m["at_ms"]) + offset_ms, ink["muted"]) for m in _shown(marks, now_ms)],
             "annotations": [_limit_label(name, degC, ink["stop"]) for name, degC in limits()]
             + [
@@ -151,8 +171,44 @@ def trace_figure(
     }
 
 
+def heat_passes(marks: Sequence[Mapping[str, Any]], now_ms: int) -> list[tuple[int, int]]:
+    """(on, off) in ms of the passes of hot air within the last 10 minutes; one still going ends now."""
+    passes: list[tuple[int, int]] = []
+    on_ms: int | None = None
+    for mark in marks:
+        at_ms = int(mark["at_ms"])
+        if mark["label"] == HEAT_ON and on_ms is None:
+            on_ms = at_ms
+        elif mark["label"] == HEAT_OFF and on_ms is not None:
+            passes.append((on_ms, at_ms))
+            on_ms = None
+    if on_ms is not None:
+        passes.append((on_ms, now_ms))
+    begin_ms = now_ms - TRACE_MS
+    return [(max(on, begin_ms), off) for on, off in passes if off > begin_ms]
+
+
+def _heat_band(on_ms: int, off_ms: int, color: str) -> dict[str, Any]:
+    return {
+        "type": "rect",
+        "layer": "below",
+        "yref": "paper",
+        "y0": 0,
+        "y1": 1,
+        "x0": on_ms,
+        "x1": off_ms,
+        "fillcolor": color,
+        "line": {"width": 0},
+    }
+
+
 def _shown(marks: Sequence[Mapping[str, Any]], now_ms: int) -> list[Mapping[str, Any]]:
-    return [m for m in marks if now_ms - TRACE_MS <= int(m["at_ms"]) <= now_ms]
+    """Marks of the last 10 minutes; heat on and off are bands, not lines."""
+    return [
+        m
+        for m in marks
+        if now_ms - TRACE_MS <= int(m["at_ms"]) <= now_ms and m["label"] not in (HEAT_ON, HEAT_OFF)
+    ]
 
 
 def _labelled(marks: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:

@@ -101,10 +101,11 @@ def document(
 
 
 def _header() -> Markup:
-    return joined(
+    return element(
+        "header",
         element("p", words.INVENTED, class_="invented", data_slot_on="visit"),
         element(
-            "header",
+            "div",
             element(
                 "div",
                 element("h1", data_slot="visit.horse"),

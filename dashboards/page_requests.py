@@ -43,11 +43,11 @@ def _number_or_none(value: Any) -> bool:
 
 
 def _signs(value: Any) -> bool:
-    return isinstance(value, list) and all(sign in words.SIGNS for sign in value if isinstance(sign, str))
+    return isinstance(value, list) and all(isinstance(sign, str) and sign in words.SIGNS for sign in value)
 
 
 def _cover(value: Any) -> bool:
-    return value in words.COVERS
+    return isinstance(value, str) and value in words.COVERS
 
 
 def _identity(value: Any) -> bool:
@@ -104,6 +104,9 @@ def typed_sent(body: object) -> str:
     return f"{said} {unit}" if said[-1].isdigit() and unit in ("mm", "in") else said
 
 
+_CALLBACK_FIELDS = {"output", "outputs", "inputs", "state", "changedPropIds", "parsedChangedPropsIds"}
+
+
 def callback_fault(body: object, callbacks: Mapping[str, Any]) -> str | None:
     """Why a callback request cannot be one of this page's, or None. Keeps odd bodies out of Dash."""
     if not isinstance(body, Mapping):
@@ -111,7 +114,9 @@ def callback_fault(body: object, callbacks: Mapping[str, Any]) -> str | None:
     known = callbacks.get(str(body.get("output")))
     if known is None:
         return "no such output"
-    if not isinstance(body.get("outputs"), Mapping | list):
+    if not set(body) <= _CALLBACK_FIELDS:
+        return "unknown fields"
+    if body.get("outputs") != _outputs_of(str(body["output"])):
         return "outputs"
     for part, needed in (("inputs", True), ("state", False)):
         sent = body.get(part, None if needed else [])
@@ -121,7 +126,21 @@ def callback_fault(body: object, callbacks: Mapping[str, Any]) -> str | None:
         for one, (identity, name) in zip(sent, expected, strict=True):
             if not isinstance(one, Mapping) or one.get("id") != identity or one.get("property") != name:
                 return part
-    changed = body.get("changedPropIds", [])
-    if not isinstance(changed, list) or not all(isinstance(one, str) and "." in one for one in changed):
-        return "changedPropIds"
+    triggers = {f"{one['id']}.{one['property']}" for one in known["inputs"]}
+    for part in ("changedPropIds", "parsedChangedPropsIds"):
+        changed = body.get(part, [])
+        if not isinstance(changed, list) or not all(isinstance(c, str) and c in triggers for c in changed):
+            return part
     return None
+
+
+def _outputs_of(output: str) -> object:
+    """What Dash's renderer sends beside a callback's output name: "id.property", or "..a.b...c.d..."."""
+
+    def one(name: str) -> dict[str, str]:
+        identity, _, prop = name.rpartition(".")
+        return {"id": identity, "property": prop}
+
+    if output.startswith("..") and output.endswith(".."):
+        return [one(name) for name in output[2:-2].split("...")]
+    return one(output)

@@ -19,6 +19,9 @@ from dashboards.packed_files import PackedFiles
 
 THREADS = 2 * STREAM_LIMIT  # every stream holds one, so as many again stay free
 STOP_S = 3.0
+KEPT_IN_MEMORY_BYTES = (
+    8 * 1024 * 1024
+)  # more than the plotting library, so that no answer goes through a file
 HTTP_PORT = 80
 HIGHEST_PORT = 65535
 # An address reserved for documentation (RFC 5737): connecting a datagram socket sends nothing, it only asks
@@ -54,6 +57,10 @@ class RunningServer:
             )
         return f"{self.lan}{ENTER.lstrip('/')}?token={self._gate.new_token()}"
 
+    def streams(self) -> int:
+        """How many pages follow the visit now."""
+        return self._feed.stream_count()
+
     def stop(self) -> None:
         """End the streams and the server; returns when its thread has ended."""
         self._feed.stop()
@@ -85,16 +92,14 @@ def serve(
     """
     if not 0 <= port <= HIGHEST_PORT:
         raise ServerError(f"Port {port} is outside 0 to {HIGHEST_PORT}: choose another with --port.")
-    first = _listening(host, port)
-    port = first.getsockname()[1]
-    sockets = [first]
-    lan_host = None
-    if lan:
-        lan_host = _network_address()
+    lan_host = _network_address() if lan else None
+    sockets = [_listening(host, port)]
+    port = sockets[0].getsockname()[1]
+    if lan_host is not None:
         try:
             sockets.append(_listening(lan_host, port))
         except ServerError:
-            first.close()
+            sockets[0].close()
             raise
     feed = Feed(source)
     app = make_app(source, feed)
@@ -121,6 +126,7 @@ def serve(
         sockets=sockets,
         threads=THREADS,
         max_request_body_size=BODY_LIMIT_BYTES,
+        outbuf_overflow=KEPT_IN_MEMORY_BYTES,
         ident=None,
         clear_untrusted_proxy_headers=True,
     )

@@ -6,7 +6,7 @@ lengths in mm, ratios 0 to 1. Nothing here decides anything.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -155,7 +155,7 @@ REFUSED = {
     "range": "out of range",
     "slope": "changed too fast to be true",
 }
-REFUSED_COUNT = "{n} refused: {reasons}"
+REFUSED_COUNT = "{n} left out: {reasons}"
 TRUSTED, NOT_TRUSTED = "Trusted", "Not trusted"
 NEVER_HEARD = "never heard"
 NOTICES_HEADING = "Notices"
@@ -225,13 +225,16 @@ def clock_words(at_ms: int) -> str:
     return datetime.fromtimestamp(at_ms / MS_PER_S).strftime("%H:%M:%S")
 
 
-def duration_words(seconds: float) -> str:
-    """A length of time in the coarsest words that still help, e.g. '45 s', '12 min', '2 h 05 min'."""
+def duration_words(seconds: float, whole: Callable[[float], int] = round) -> str:
+    """A length of time in the coarsest words that still help, e.g. '45 s', '12 min', '2 h 05 min'.
+
+    whole  how a fraction is made whole: round, or floor or ceil where rounding the other way would be unsafe
+    """
     sign = "−" if seconds < 0 else ""
     size = abs(seconds)
     if size < MINUTES_FROM_S:
-        return f"{sign}{size:.0f} s"
-    minutes = round(size / S_PER_MIN)
+        return f"{sign}{whole(size)} s"
+    minutes = whole(size / S_PER_MIN)
     if minutes < HOURS_FROM_MIN:
         return f"{sign}{minutes} min"
     hours, rest = divmod(minutes, MIN_PER_H)

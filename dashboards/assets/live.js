@@ -286,6 +286,22 @@
     }, TICK_MS);
   }
 
+  // One point for each whole second after a moment, its mean, as the server thins the rest of the trace.
+  // Points of the second that is still running are kept for later.
+  function secondsOf(series, after) {
+    const points = held.get(series) || [];
+    const running = Math.floor(visitMs() / 1000);
+    const seconds = new Map();
+    for (const [at, value] of points) {
+      const second = Math.floor(at / 1000);
+      if (second <= Math.floor(after / 1000) || second >= running) continue;
+      const one = seconds.get(second) || { at, sum: 0, count: 0 };
+      seconds.set(second, { at: Math.max(at, one.at), sum: one.sum + value, count: one.count + 1 });
+    }
+    held.set(series, points.filter(([at]) => at >= running * 1000));
+    return [...seconds.values()].map(({ at, sum, count }) => [at, sum / count]);
+  }
+
   function flushTrace() {
     const graph = document.querySelector("#trace .js-plotly-plot");
     if (!graph?.layout?.meta || graph.layout.meta.foot !== foot) return;
@@ -299,8 +315,7 @@
     const update = { x: [], y: [] };
     const indices = [];
     SERIES().forEach((series, index) => {
-      const fresh = (held.get(series) || []).filter(([at]) => at + meta.offset_ms > newest[index] + 900);
-      held.delete(series);
+      const fresh = secondsOf(series, newest[index] - meta.offset_ms);
       if (!fresh.length) return;
       const lifts = index === 2 ? [0, meta.margin_degC] : [0];
       lifts.forEach((lift, above) => {
@@ -318,12 +333,15 @@
     }
   }
 
+  const loaded = new Set();
+
   function load(source, inOrder) {
+    if (loaded.has(source)) return Promise.resolve();
     return new Promise((done, failed) => {
       const script = document.createElement("script");
       script.src = source;
       script.async = !inOrder;
-      script.onload = done;
+      script.onload = () => done(loaded.add(source));
       script.onerror = failed;
       document.head.append(script);
     });
@@ -333,15 +351,21 @@
   async function loadCharts() {
     const waiting = document.getElementById("chart-scripts");
     const scripts = [...waiting.content.querySelectorAll("script")];
-    const plot = load(waiting.dataset.plot, false);
-    await Promise.all(scripts.filter((one) => one.src).map((one) => load(one.src, true)));
+    try {
+      await Promise.all([
+        load(waiting.dataset.plot, false),
+        ...scripts.filter((one) => one.src).map((one) => load(one.src, true)),
+      ]);
+    } catch {
+      setTimeout(loadCharts, REOPEN_MS); // the server went away meanwhile
+      return;
+    }
     for (const one of scripts.filter((script) => !script.src)) {
       const script = document.createElement("script");
       script.id = one.id;
       script.textContent = one.textContent;
       document.body.append(script);
     }
-    await plot;
     const ready = setInterval(() => {
       if (!canDraw()) return;
       clearInterval(ready);

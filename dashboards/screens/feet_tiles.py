@@ -58,7 +58,9 @@ def _tile(name: str, foot: View | None, in_hand: bool) -> Markup:
         element("span", name, class_="code", aria_hidden="true"),
         element("span", words.foot_words(name) + ". ", class_="sr"),
         element("span", words.STAGES.get(stage, stage), class_="stage"),
-        element("span", shape(status), element("b", words.STATUSES.get(status, status)), class_="told"),
+        element(
+            "span", shape(status), element("b", words.STATUSES.get(status, status)), class_="told when-live"
+        ),
         element("span", class_="age", data_age=name),
         element("span", words.IN_HAND, class_="held") if in_hand else None,
         _pips(stage),

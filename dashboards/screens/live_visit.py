@@ -12,7 +12,7 @@ from dashboards.screens.caliper_sheet import sheet_frame, sheet_slots
 from dashboards.screens.feet_tiles import tile_slots
 from dashboards.screens.stage_actions import action_slots
 from dashboards.screens.verdict_panel import heat_frame, verdict_frame, verdict_slots
-from dashboards.screens.visit_facts import fact_slots
+from dashboards.screens.visit_facts import fact_slots, readings_frame
 
 View = dict[str, Any]
 
@@ -42,7 +42,7 @@ def body(charts: Markup) -> Markup:
             *(element("div", data_slot=f"{foot}.tile", class_=f"at-{foot}") for foot in words.FEET),
             class_="tiles",
         ),
-        element("div", data_slot="attention"),
+        element("div", data_slot="attention", class_="when-live"),
         class_="feet",
     )
     actions = element(
@@ -67,7 +67,7 @@ def body(charts: Markup) -> Markup:
         element(
             "section",
             element("h3", words.NUMBERS_HEADING, class_="sr"),
-            element("div", data_slot="readings"),
+            readings_frame(),
             class_="when-live",
         ),
         element(
@@ -87,6 +87,7 @@ def body(charts: Markup) -> Markup:
                     ("air", words.AIR),
                     ("dew", words.DEW_POINT),
                     ("least", words.DEW_LIMIT),
+                    ("band", words.HEAT_ON),
                 )
             ),
             class_="legend",

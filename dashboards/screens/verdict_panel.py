@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from typing import Any
 
 from markupsafe import Markup
@@ -104,8 +106,7 @@ def _estimates(foot: View, verdict: View) -> Markup:
         if estimate.get("name") == MARGIN:
             continue
         if estimate.get("unit") == "s" and estimate.get("value") is not None:
-            counted_from = None if estimate.get("name") == WORKING_TIME else foot.get("poured_at_ms")
-            rows.append(_times(estimate, counted_from))
+            rows.append(_times(estimate, foot.get("poured_at_ms")))
             continue
         said, between = words.estimate_words(estimate)
         rows.append(
@@ -120,31 +121,36 @@ def _estimates(foot: View, verdict: View) -> Markup:
 
 
 def _times(estimate: View, poured_at_ms: int | None) -> Markup:
-    def place(label: str, after_s: float | None, name: str) -> Markup:
-        if after_s is None:
-            return element("span", element("i", label), element("b", words.NO_VALUE), class_=f"time {name}")
-        said = words.duration_words(after_s)
-        if poured_at_ms is None:
-            return element("span", element("i", label), element("b", said), class_=f"time {name}")
-        clock = words.clock_words(poured_at_ms + round(after_s * words.MS_PER_S)).rpartition(":")[0]
-        return element(
-            "span", element("i", label), element("b", clock), element("span", said), class_=f"time {name}"
-        )
-
-    labels = words.WORK_LABELS if estimate.get("name") == WORKING_TIME else words.TIME_LABELS
+    """Three times, each made whole to its safe side: no wait ends early, no work ends late."""
+    runs_out = estimate.get("name") == WORKING_TIME
+    labels = words.WORK_LABELS if runs_out else words.TIME_LABELS
+    to_whole: tuple[Callable[[float], int], ...] = (
+        (math.floor,) * 3 if runs_out else (math.floor, round, math.ceil)
+    )
+    places = [
+        _time(label, estimate.get(bound), None if runs_out else poured_at_ms, whole)
+        for label, bound, whole in zip(labels, ("low", "value", "high"), to_whole, strict=True)
+    ]
     return element(
         "div",
         element("dt", words.estimate_name(str(estimate.get("name", "")))),
-        element(
-            "dd",
-            *(
-                place(label, estimate.get(bound), bound)
-                for label, bound in zip(labels, ("low", "value", "high"), strict=True)
-            ),
-            class_="times",
-        ),
+        element("dd", *places, class_="times"),
         class_="estimate wide",
     )
+
+
+def _time(
+    label: str, after_s: float | None, poured_at_ms: int | None, whole: Callable[[float], int]
+) -> Markup:
+    if after_s is None:
+        return element("span", element("i", label), element("b", words.NO_VALUE), class_="time")
+    said = words.duration_words(after_s, whole)
+    if poured_at_ms is None:
+        return element("span", element("i", label), element("b", said), class_="time")
+    minute_ms = words.S_PER_MIN * words.MS_PER_S
+    at_ms = whole((poured_at_ms + after_s * words.MS_PER_S) / minute_ms) * minute_ms
+    clock = words.clock_words(at_ms).rpartition(":")[0]
+    return element("span", element("i", label), element("b", clock), element("span", said), class_="time")
 
 
 def verdict_frame() -> Markup:

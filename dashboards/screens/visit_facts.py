@@ -20,7 +20,7 @@ MARKS_SHOWN = 2  # the newest, always in sight; the rest unfold
 
 def fact_slots(view: View) -> dict[str, str]:
     """Slots of the strip, the readings, the cautions, the marks, the instruments and the notices."""
-    name, foot = foot_in_hand(view) or ("", {})
+    _, foot = foot_in_hand(view) or ("", {})
     undo = view.get("mode") != "replay" and not view.get("ended")
     return {
         "visit@invented": "yes" if view.get("invented") else "no",
@@ -29,7 +29,7 @@ def fact_slots(view: View) -> dict[str, str]:
             joined(" · ".join(p for p in (str(view.get("practice") or ""), _mode(view)) if p))
         ),
         "visit.ended": str(element("p", words.ENDED, class_="ended")) if view.get("ended") else "",
-        "readings": str(_readings(name, foot, view)),
+        **_readings(foot, view),
         "cautions": str(_cautions(foot.get("cautions") or ())),
         "marks": str(_marks(foot.get("marks") or (), undo)),
         "instruments": str(_instruments(view.get("instruments") or ())),
@@ -77,52 +77,60 @@ def _mode(view: View) -> str:
     return "" if mode == "live" else words.MODES.get(mode, mode)
 
 
-def _readings(name: str, foot: View, view: View) -> Markup:
+def _readings(foot: View, view: View) -> dict[str, str]:
+    """Slots "read.*": each number by itself, so that a new one costs only its own few bytes."""
     air = view.get("air") or {}
     surface = foot.get("surface") or {}
     margin = next(
-        (e for e in (foot.get("verdict") or {}).get("estimates") or () if e.get("name") == MARGIN),
-        None,
+        (e for e in (foot.get("verdict") or {}).get("estimates") or () if e.get("name") == MARGIN), None
     )
-    spot = words.site_words(surface.get("site"))
-    humidity = air.get("rh_percent")
-    degC = surface.get("degC")
-    told = [
-        _reading(
-            words.SOLE,
-            words.NEVER_READ if degC is None else words.temperature_words(degC),
-            joined(spot),
-            age=name if surface else None,
-        )
-    ]
-    if margin is not None:
-        said, between = words.estimate_words(margin)
-        told.append(_reading(words.DEW_MARGIN, said, joined(between)))
-    told.append(
-        _reading(
-            words.DEW_POINT, words.temperature_words(air.get("dew_degC")), None, age="air" if air else None
-        )
-    )
-    told.append(
-        _reading(
-            words.AIR,
-            words.temperature_words(air.get("degC")),
-            joined("" if humidity is None else f"{words.HUMIDITY} {humidity:.0f} %"),
-        )
-    )
-    return element("dl", *told, class_="readings")
+    said, between = words.estimate_words(margin) if margin is not None else ("", "")
+    degC, humidity = surface.get("degC"), air.get("rh_percent")
+    told = {
+        "sole": words.NEVER_READ if degC is None else words.temperature_words(degC),
+        "spot": words.site_words(surface.get("site")),
+        "margin": said,
+        "between": between,
+        "dew": words.temperature_words(air.get("dew_degC")),
+        "air": words.temperature_words(air.get("degC")),
+        "humidity": "" if humidity is None else f"{words.HUMIDITY} {humidity:.0f} %",
+    }
+    return {
+        "read@margin": "no" if margin is None else "yes",
+        **{f"read.{name}": str(joined(text)) for name, text in told.items()},
+        "read.age": str(element("span", data_age=_held_name(view))) if surface else "",
+    }
 
 
-def _reading(label: str, value: str, note: Markup | None, age: str | None = None) -> Markup:
+def _held_name(view: View) -> str:
+    name, _ = foot_in_hand(view) or ("", {})
+    return name
+
+
+def readings_frame() -> Markup:
+    """The places of the readings."""
+
+    def reading(label: str, value: str, *notes: Markup, class_: str | None = None) -> Markup:
+        return element(
+            "div",
+            element("dt", label),
+            element("dd", element("b", data_slot=value), *notes),
+            class_=class_,
+        )
+
+    def note(slot: str) -> Markup:
+        return element("span", data_slot=slot)
+
     return element(
-        "div",
-        element("dt", label),
-        element(
-            "dd",
-            element("b", value),
-            element("span", note) if note else None,
-            element("span", class_="age", data_age=age) if age else None,
+        "dl",
+        reading(
+            words.SOLE, "read.sole", note("read.spot"), element("span", data_slot="read.age", class_="age")
         ),
+        reading(words.DEW_MARGIN, "read.margin", note("read.between"), class_="margin"),
+        reading(words.DEW_POINT, "read.dew", element("span", class_="age", data_age="air")),
+        reading(words.AIR, "read.air", note("read.humidity")),
+        class_="readings",
+        data_slot_on="read",
     )
 
 
