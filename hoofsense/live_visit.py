@@ -63,7 +63,7 @@ def live_sources(
         from hoofsense.sources.bluetooth import BluetoothSource
 
         def remember(instrument: KnownInstrument) -> None:
-            write_instrument_list(known_path, read_instrument_list(known_path).with_instrument(instrument))
+            write_instrument_list(known_path, read_instrument_list(known_path).with_seen(instrument))
 
         sources.append(BluetoothSource(known=read_instrument_list(known_path), remember=remember))
     return sources

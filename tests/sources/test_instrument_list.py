@@ -18,12 +18,15 @@ from hoofsense.sources.instrument_list import (
 
 KEY = bytes(range(16))
 THERMOMETER = KnownInstrument("A17", "Bluetooth", "thermometer", ("00:00:5E:00:53:AF",), "sole")
+CALIPER = KnownInstrument(
+    "jaw-7", "serial port", "jaw", role="caliper", checked_on="2026-03-14", sign_bit=21, inch_told=True
+)
 BEACON = KnownInstrument("yard", "Bluetooth beacon", "yard", ("00:00:5E:00:53:B0",), "air", KEY)
 
 
 def test_what_is_written_is_read_back(tmp_path: Path) -> None:
     file = tmp_path / "deeper" / "instruments.json"
-    kept = InstrumentList((THERMOMETER, BEACON))
+    kept = InstrumentList((THERMOMETER, BEACON, CALIPER))
     write_instrument_list(file, kept)
     assert read_instrument_list(file) == kept
     assert [path.name for path in file.parent.iterdir()] == ["instruments.json"]
@@ -53,6 +56,10 @@ def test_no_file_is_an_empty_list(tmp_path: Path) -> None:
         b'{"instruments": [{"source_id": "", "kind": "k", "name": "n"}]}',
         b'{"instruments": [{"source_id": "a", "kind": "k", "name": "n", "key": "12"}]}',
         b'{"instruments": [{"source_id": "a", "kind": "k", "name": "n", "addresses": "x"}]}',
+        b'{"instruments": [{"source_id": "a", "kind": "k", "name": "n", "sign_bit": 19}]}',
+        b'{"instruments": [{"source_id": "a", "kind": "k", "name": "n", "sign_bit": "20"}]}',
+        b'{"instruments": [{"source_id": "a", "kind": "k", "name": "n", "inch_told": 1}]}',
+        b'{"instruments": [{"source_id": "a", "kind": "k", "name": "n", "checked_on": "today"}]}',
         b"\xff\xfe",
     ],
 )
@@ -90,6 +97,29 @@ def test_an_address_belongs_to_the_instrument_that_used_it_last() -> None:
     assert found is not None
     assert found.source_id == "C3"
     assert {i.source_id for i in known.instruments} == {"A17", "yard", "C3"}
+
+
+def test_what_a_person_decided_outlives_a_new_address() -> None:
+    heard_again = KnownInstrument("A17", "Bluetooth", "thermometer 2", ("00:00:5E:00:53:C1",))
+    found = InstrumentList((THERMOMETER, BEACON)).with_seen(heard_again).called("A17")
+    assert found is not None
+    assert (found.role, found.name) == ("sole", "thermometer 2")
+    assert found.addresses == (*THERMOMETER.addresses, *heard_again.addresses)
+
+
+def test_an_instrument_is_forgotten_by_its_identity() -> None:
+    assert InstrumentList((THERMOMETER, BEACON)).without("A17") == InstrumentList((BEACON,))
+
+
+def test_a_file_from_before_the_caliper_check_is_read(tmp_path: Path) -> None:
+    file = tmp_path / "instruments.json"
+    file.write_text('{"instruments": [{"source_id": "jaw-7", "kind": "serial port", "name": "jaw"}]}')
+    (only,) = read_instrument_list(file).instruments
+    assert (only.checked_on, only.sign_bit, only.inch_told) == (None, None, None)
+
+
+def test_the_sign_bits_found_are_listed_by_identity() -> None:
+    assert InstrumentList((THERMOMETER, CALIPER)).sign_bits() == {"jaw-7": 21}
 
 
 def test_keys_are_listed_by_address() -> None:
