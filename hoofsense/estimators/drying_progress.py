@@ -22,7 +22,8 @@ PEAK_RISE_K = 12.0  # the latest peak must stand this far above the first
 REMAINING_RISE_K = 4.0  # and the end of the cooldown this far above the baseline
 WET_PEAK_RISE_K = 5.0  # below this the site still behaves as it did wet
 WARMING_SEEN_K = 4.0  # a peak this far above the baseline shows that the gun reached the foot
-STALE_S = 5.0
+HEATED_STALE_S = 5.0  # with the gun on: a spot heats by several K in this time (our choice)
+STALE_S = 15.0  # with the gun away: time to hang it up and aim (our choice)
 EXPIRY_S = 90.0  # horn moisture comes back: surface activity 0.84 a minute after a minute of drying
 _MODEL = "peak rise at the coldest site"
 
@@ -114,12 +115,13 @@ def _not_ready_to_judge(ledger: PassLedger, at_ns: int) -> DryingAnswer | None:
             f"read the {SCAN_SITES[0].value} before any heat",
             SCAN_SITES[0],
         )
-    if at_ns - ledger.latest_ns > STALE_S * NS_PER_S:
+    stale_s = HEATED_STALE_S if ledger.heat_on else STALE_S
+    if at_ns - ledger.latest_ns > stale_s * NS_PER_S and not _scan_is_complete(ledger):
         age_s = (at_ns - ledger.latest_ns) / NS_PER_S
         return _answer(
             cannot,
             "stale",
-            f"the last reading is {age_s:.0f} s old, the limit is {STALE_S:.0f} s",
+            f"the last reading is {age_s:.0f} s old, the limit is {stale_s:.0f} s",
             "point the thermometer at the sole again",
         )
     if ledger.pass_number == 0:
@@ -149,6 +151,11 @@ def _not_ready_to_judge(ledger: PassLedger, at_ns: int) -> DryingAnswer | None:
             "heat evenly for 20 to 25 s, then turn the gun away and read every site",
         )
     return None
+
+
+def _scan_is_complete(ledger: PassLedger) -> bool:
+    """Every site read after the latest of enough passes: the result stands, until it expires by itself."""
+    return not ledger.heat_on and ledger.completed >= PASSES_NEEDED and _unread_in_gap(ledger) is None
 
 
 def _unread_in_gap(ledger: PassLedger) -> Site | None:

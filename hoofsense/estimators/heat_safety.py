@@ -281,7 +281,7 @@ def _judged(
             "no more heat on this foot in this visit",
         )
     age_s = (at_ns - (trace.latest_ns or at_ns)) / NS_PER_S
-    if age_s > STALE_S:
+    if age_s > STALE_S and trace.gun_on is not False:  # with the gun off the foot only cools, as reckoned
         return answer(
             Status.CANNOT_TELL,
             "stale",

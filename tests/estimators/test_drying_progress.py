@@ -172,11 +172,20 @@ def test_a_break_shorter_than_a_gap_belongs_to_the_same_pass() -> None:
     assert (trace.ledger.pass_number, trace.ledger.completed) == (1, 1)
 
 
-def test_old_readings_cannot_tell() -> None:
-    scan = scanned(3, drying_out)
-    assert answer_of(scan, 4.0).film is FilmClass.NO_FILM
-    stale = answer_of(scan, 6.0)
+def test_old_readings_cannot_tell_while_a_scan_is_under_way() -> None:
+    unfinished = scanned(2, drying_out)
+    assert answer_of(unfinished, 14.0).rule == "too few passes"
+    stale = answer_of(unfinished, 16.0)
     assert (stale.film, stale.rule) == (FilmClass.CANNOT_TELL, "stale")
+    heating = (with_heat(unfinished[0], ns(unfinished[1]), True), unfinished[1])
+    assert answer_of(heating, 4.0).rule == "pass running"
+    assert answer_of(heating, 6.0).rule == "stale"
+
+
+def test_a_finished_scan_stands_until_it_expires() -> None:
+    scan = scanned(3, drying_out)
+    assert answer_of(scan, 40.0).film is FilmClass.NO_FILM
+    assert answer_of(scan, EXPIRY_S).film is not FilmClass.NO_FILM
 
 
 def test_the_answer_expires_although_readings_go_on() -> None:
