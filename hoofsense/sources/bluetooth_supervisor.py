@@ -36,7 +36,7 @@ from hoofsense.sources.bluetooth_services import (
 from hoofsense.sources.bluetooth_timing import BluetoothTiming, Patience
 from hoofsense.sources.clock import SteadyClock
 from hoofsense.sources.instrument_list import KnownInstrument
-from hoofsense.sources.line_reader import LineReader
+from hoofsense.sources.line_reader import LineReader, bridge_channel
 from hoofsense.sources.link import Backoff, InstrumentStatus, LinkError, LinkLog, Sink, StatusBoard
 from hoofsense.wire.errors import FrameError
 from hoofsense.wire.gatt import decode_battery
@@ -47,7 +47,6 @@ Heard = Callable[[BleakGATTCharacteristic, bytearray], None]
 
 KIND = "Bluetooth"
 BATTERY_CHANNEL = CHARACTERISTICS[BATTERY_LEVEL][0]
-LINE_CHANNEL = "line:hs1"
 
 LOST = "the link was lost: bring the instrument nearer, or check its battery"
 NOTHING_TO_READ = "it offers nothing this program reads: use an instrument with a standard service"
@@ -305,8 +304,10 @@ class Supervisor:
 
     def _on_bridge(self, session: _Session, _: BleakGATTCharacteristic, data: bytearray) -> None:
         instant = self._shared.clock.instant()
+        known = self._shared.identities.known(self._address)
+        channel = bridge_channel(None if known is None else known.sign_bit)
         for line in session.reader.lines(bytes(data)):
-            self._record(LINE_CHANNEL, line, instant)
+            self._record(channel, line, instant)
 
     def _record(self, channel: str, payload: bytes, instant: Instant) -> None:
         self._shared.sink(RawFrame(instant, self.source_id, channel, payload))

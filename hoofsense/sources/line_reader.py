@@ -7,7 +7,14 @@ from collections.abc import Iterator
 
 from hoofsense.wire.framing import LONGEST_LINE, LineBuffer, lines_from
 
+BRIDGE_CHANNEL = "line:hs1"
+USUAL_SIGN_BIT = 20  # of a 24-bit caliper frame; what decoding takes when the channel says nothing
 _UP_TO_A_LINE_END = re.compile(rb"[^\r\n]*[\r\n]|[^\r\n]+")
+
+
+def bridge_channel(sign_bit: int | None) -> str:
+    """The channel of a bridge's lines; it says the sign bit of the caliper frames in them when it is 21."""
+    return BRIDGE_CHANNEL if sign_bit in (None, USUAL_SIGN_BIT) else f"{BRIDGE_CHANNEL}?sign={sign_bit}"
 
 
 class LineReader:

@@ -11,7 +11,7 @@ import contextlib
 import errno
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,7 +19,7 @@ import serial
 
 from hoofsense.records import Instant, RawFrame
 from hoofsense.sources.clock import SteadyClock
-from hoofsense.sources.line_reader import LineReader
+from hoofsense.sources.line_reader import LineReader, bridge_channel
 from hoofsense.sources.link import Backoff, InstrumentStatus, LinkError, LinkLog, Sink, StatusBoard
 from hoofsense.sources.serial_list import (
     NOT_PERMITTED,
@@ -45,7 +45,6 @@ except ImportError:  # not a POSIX system
     PORT_FAULTS = (OSError,)
 
 KIND = "serial port"
-BRIDGE_CHANNEL = "line:hs1"
 GAUGE_CHANNEL = "line:gauge"
 BAUD = 115200  # what bridges are built with; common practice, no source. Most USB adapters ignore it
 MOST_BYTES = 4096  # taken at once, so that the next stamp is never late by much; our choice
@@ -115,6 +114,7 @@ class SerialPort:
     gauge_unit, gauge_pattern  see GaugeSettings
     baud        bits per second
     source_id   its identity; None takes the USB adapter's serial number, else the port's name
+    sign_bits   of bridges that pass 24-bit caliper frames on, by identity, as the guided check found them
     listed      gives the serial ports of this computer
     """
 
@@ -127,6 +127,7 @@ class SerialPort:
         source_id: str | None = None,
         timing: SerialTiming | None = None,
         listed: Callable[[], tuple[PortSeen, ...]] = serial_ports,
+        sign_bits: Mapping[str, int] | None = None,
     ) -> None:
         usb = isinstance(port, str) and port.startswith("usb:")
         self._port = PortMatch.from_text(str(port)) if usb else port
@@ -135,6 +136,7 @@ class SerialPort:
         self._source_id = source_id
         self._timing = timing or SerialTiming()
         self._listed = listed
+        self._sign_bits = dict(sign_bits or {})
         self._board = StatusBoard()
         self._stopping = threading.Event()
         self._opened: Any = None  # serial.SerialBase; pyserial has no types
@@ -175,7 +177,8 @@ class SerialPort:
                     device = the_port(self._port, self._listed())
                 self._open(device)
                 self._tell(links, source_id, True, "")
-                conversation = _Conversation(source_id, device, self._gauge, sink, self._board)
+                bridge = bridge_channel(self._sign_bits.get(source_id))
+                conversation = _Conversation(source_id, device, bridge, self._gauge, sink, self._board)
                 self._read(conversation, clock, backoff)
             except LinkError as fault:
                 self._tell(links, source_id, False, str(fault))
@@ -218,10 +221,17 @@ class _Conversation:
     """One connection: its unfinished line, and whether a bridge or a gauge speaks."""
 
     def __init__(
-        self, source_id: str, port: str, gauge: GaugeSettings, sink: Sink, board: StatusBoard
+        self,
+        source_id: str,
+        port: str,
+        lines_channel: str,
+        gauge: GaugeSettings,
+        sink: Sink,
+        board: StatusBoard,
     ) -> None:
         self._source_id = source_id
         self._port = port
+        self._lines_channel = lines_channel
         self._gauge = gauge
         self._sink = sink
         self._board = board
@@ -233,7 +243,7 @@ class _Conversation:
             if line.startswith(b"$"):
                 self._heed_bridge(line)
             bridge = self._bridge_spoke or line.startswith(b"$")
-            channel = BRIDGE_CHANNEL if bridge else self._gauge.channel
+            channel = self._lines_channel if bridge else self._gauge.channel
             if not bridge:
                 self._heed_gauge(line)
             self._sink(RawFrame(instant, self._source_id, channel, line))

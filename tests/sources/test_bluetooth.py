@@ -115,6 +115,21 @@ def test_lines_of_a_bridge_are_put_together_from_packets(
     assert measurements_from(frames[12])[0].value == 12.5
 
 
+def test_the_sign_bit_found_for_a_bridge_goes_with_its_lines(
+    radio: Radio, listen: Listen, recorder: Sink
+) -> None:
+    sends = Char(UART_SENDS, ["notify"])
+    bridge = radio.bluez.peripheral(address(0xB2), "bridge-01", {UART: [sends]})
+    radio.on_air(bridge)
+    checked = KnownInstrument("jaw-7", "Bluetooth", "bridge-01", (bridge.address,), sign_bit=21)
+    listen(known=InstrumentList((checked,)))
+    recorder.wait_up("jaw-7")
+    line = encode_bridge_line(BridgeLine(1, 2, Kind.MEASUREMENT, "jaw", "2004D2", "hex24"))
+    radio.do(bridge.notify, sends, line + b"\r\n")
+    (frame,) = recorder.wait_for("line:hs1?sign=21", 1, "jaw-7")
+    assert measurements_from(frame)[0].value == -12.34
+
+
 def test_half_a_line_of_a_lost_link_never_meets_the_next_one(
     radio: Radio, listen: Listen, recorder: Sink
 ) -> None:

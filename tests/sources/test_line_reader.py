@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 
-from hoofsense.sources.line_reader import LineReader
+from hoofsense.sources.line_reader import LineReader, bridge_channel
 from hoofsense.wire.framing import LONGEST_LINE
 
 
@@ -35,3 +35,7 @@ def test_a_line_over_the_cap_is_given_at_once_and_counted() -> None:
 
 def test_a_line_just_at_the_cap_is_whole() -> None:
     assert read([b"z" * LONGEST_LINE + b"\n"]) == [b"z" * LONGEST_LINE]
+
+
+def test_the_channel_of_a_bridge_says_its_sign_bit_only_when_it_is_not_the_usual_one() -> None:
+    assert [bridge_channel(bit) for bit in (None, 20, 21)] == ["line:hs1", "line:hs1", "line:hs1?sign=21"]

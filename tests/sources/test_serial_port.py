@@ -23,6 +23,7 @@ from hoofsense.sources.link import LinkError
 from hoofsense.sources.serial_list import PortMatch, PortSeen, port_identity, serial_ports, the_port
 from hoofsense.sources.serial_port import GaugeSettings, SerialPort, SerialTiming, sentence_of
 from hoofsense.wire.bridge_line import BridgeLine, Kind, encode_bridge_line
+from hoofsense.wire.caliper_port import encode_caliper24
 from hoofsense.wire.errors import FrameError
 from hoofsense.wire.framing import LONGEST_LINE
 
@@ -389,3 +390,14 @@ def test_the_ports_of_this_computer_are_listed_with_what_stands_in_the_way(tmp_p
     assert own.name == f"ttyS9 ({plain})"
     assert own.note == ""
     assert isinstance(serial_ports(), tuple)
+
+
+def test_the_sign_bit_found_for_this_port_goes_with_its_lines(
+    plug: Plug, read: Callable[..., SerialPort], recorder: Recorder
+) -> None:
+    read(str(plug.path), sign_bits={"ttyCALIPER": 21})
+    recorder.wait_up("ttyCALIPER")
+    raw = encode_caliper24(-12.34, "mm", sign_bit=21).decode()
+    plug.send(encode_bridge_line(BridgeLine(1, 2, Kind.MEASUREMENT, "jaw", raw, "hex24")) + b"\r\n")
+    (frame,) = recorder.wait_for("line:hs1?sign=21", 1, "ttyCALIPER")
+    assert measurements_from(frame)[0].value == -12.34
