@@ -1,40 +1,42 @@
 """When may this fill be trimmed, and when may it carry the horse?
 
-This version integrates the Arrhenius equivalent age from the pour on, with the air as it was reported and
-with the infrared surface readings, and takes the slower of the two at every moment: a reading may postpone
-an answer, never advance it. Its interval is wide because equivalent age alone knows neither the heat of the
-foot nor the heat of the reaction.
+The answer comes from the reaction-conduction model, run for 256 members from the pour on (cure_ensemble), and
+from what was read and felt since (cure_evidence). The trace holds only what was said: pour, air, surface
+readings in bins, touches.
 
-Phases: WAIT until safe-by (high). Between not-before (low) and safe-by the phase is still WAIT, under a rule
-of its own that lets the practitioner feel the pad without trusting it. From safe-by on CHECK_BY_TOUCH: the
-touch decides, not this estimate. WILL_NOT_CURE when firm is predicted later than six hours: waiting does not
-help. CANNOT_TELL while there is no fresh air temperature.
+Authority. An infrared reading may postpone an answer. It may advance one only for a profile with at least ten
+logged pours that its intervals covered, inside its logged range of air. A touch is direct evidence and moves
+the answer either way. Readings that do not fit the model leave the prediction made at the pour in charge.
+
+Phases. WAIT until safe-by (high). Between not-before (low) and safe-by the phase is still WAIT, under a rule
+of its own: it may be felt, but is not trusted yet. From safe-by on CHECK_BY_TOUCH: the touch decides, and it
+can feel the surface and the rim but not the bond line. WILL_NOT_CURE when firm is likely only after six
+hours. CANNOT_TELL while there is no fresh air temperature, or when the pour makes no sense.
 """
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import Enum
 
+from hoofsense.estimators.cure_air import AIR_STALE_s, AirHistory, air_begun, air_with
+from hoofsense.estimators.cure_ensemble import LONGEST_s
+from hoofsense.estimators.cure_evidence import CureEvidence, Times, cure_evidence
+from hoofsense.estimators.cure_smoother import Touch
+from hoofsense.estimators.cure_surface import SurfaceBins, bins_with
 from hoofsense.physics.constants import ICE_POINT_K
-from hoofsense.physics.equivalent_age import age_factor
 from hoofsense.records import NS_PER_S, AirConditions, Estimate, MaterialProfile, PourConditions
 
-MODEL = "equivalent age of air and surface"
+MODEL = "reaction and conduction, 256 members"
 
-AIR_STALE_s = 900.0  # engineering choice: weather seldom moves a cure verdict within a quarter of an hour
-SURFACE_HOLD_s = 120.0  # engineering choice: a pad's surface moves about 1 K in this time
 WILL_NOT_CURE_s = 6.0 * 3600.0  # engineering choice: no horse stands for more than six hours
-AIR_VALID_K = (243.15, 323.15)  # where the profiles and the physics make sense
-SURFACE_VALID_K = (233.15, 393.15)  # a pad being warmed; beyond this the reading is not of a pad
-
-# How far equivalent age alone may be off, from comparing it with a reaction-conduction model over -10 to
-# 35 degC and cold and warmed feet (it was 0.7 to 1.6 times the modelled firm time).
-_EARLY_RATIO = 0.6
-_LATE_RATIO = 1.8
-
-_BIN_s = 20.0
+AIR_VALID_K = (243.15, 323.15)  # where the model was compared with finer solutions
+POUR_VALID_K = (243.15, 343.15)
+THICKNESS_VALID_m = (0.0015, 0.040)
+# Through more than this an infrared thermometer sees the cover, not the pad.
+SEEN_THROUGH_m2_K_per_W = 0.01
+_TOUCHES_KEPT = 8
+_STALLED_ratio = 0.99  # of LONGEST_s
 
 
 class CurePhase(Enum):
@@ -46,24 +48,24 @@ class CurePhase(Enum):
 
 @dataclass(frozen=True, slots=True)
 class CureTrace:
-    """Everything the estimate remembers of one fill: running sums, and the last air and surface value.
-
-    age_s is the equivalent time at the profile's reference air temperature up to until_ns.
-    """
+    """What was said about one fill: bounded, comparable, without arrays."""
 
     profile: MaterialProfile
     pour: PourConditions
-    age_s: float
-    until_ns: int
-    air_K: float | None
-    air_at_ns: int | None
-    surface_K: float | None = None
-    surface_at_ns: int | None = None
+    air: AirHistory
+    surface: SurfaceBins = field(default_factory=SurfaceBins)
+    touches: tuple[Touch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class CureAnswer:
-    """The estimates are seconds after the pour: low = not before, value = likely, high = safe by (90 %)."""
+    """The estimates are seconds after the pour: low = not before, value = likely, high = safe by (90 %).
+
+    slowest              "surface", "bond line" or "rim"
+    touch_feels_slowest  False when the slowest place is the bond line, which no thumb reaches
+    readings_used        bins of surface readings behind the answer; 0 when distrusted or too few
+    readings_trusted     False when they failed the residual test
+    """
 
     work: Estimate
     firm: Estimate
@@ -74,162 +76,174 @@ class CureAnswer:
     rule: str
     because: str
     next_step: str
+    touch_feels_slowest: bool = True
+    readings_used: int = 0
+    readings_trusted: bool = True
 
 
 def cure_begun(profile: MaterialProfile, pour: PourConditions, air: AirConditions) -> CureTrace:
-    """The trace of a fill at the moment it was poured."""
-    trace = CureTrace(profile, pour, 0.0, pour.poured_at_ns, None, None)
-    return with_air(trace, pour.poured_at_ns, air)
+    """The trace of a fill at the moment it was poured (or mixed, to be told its working time)."""
+    return CureTrace(profile, pour, air_begun(pour.poured_at_ns, air))
 
 
 def with_air(trace: CureTrace, at_ns: int, air: AirConditions) -> CureTrace:
     """The trace with the air as known now; no temperature, or an older one, changes nothing."""
-    if air.air_K is None:
-        return trace
-    measured_ns = at_ns if air.measured_at_ns is None else min(air.measured_at_ns, at_ns)
-    if trace.air_at_ns is not None and measured_ns < trace.air_at_ns:
-        return trace
-    trace = _advanced(trace, at_ns)
-    return replace(trace, air_K=air.air_K, air_at_ns=measured_ns)
+    history = air_with(trace.air, trace.pour.poured_at_ns, at_ns, air)
+    return trace if history is trace.air else replace(trace, air=history)
 
 
 def with_surface(trace: CureTrace, at_ns: int, surface_K: float, standard_uncertainty_K: float) -> CureTrace:
-    """The trace with one more infrared reading of the pad; ValueError for a temperature no pad can have."""
-    if not SURFACE_VALID_K[0] <= surface_K <= SURFACE_VALID_K[1]:
-        raise ValueError(
-            f"surface {surface_K} K is outside {SURFACE_VALID_K[0]} to {SURFACE_VALID_K[1]} K: "
-            "screen the reading before it is used"
-        )
-    if at_ns < trace.pour.poured_at_ns or (trace.surface_at_ns is not None and at_ns < trace.surface_at_ns):
+    """The trace with one more infrared reading of the pad.
+
+    A reading from before the pour or of a thick cover is no evidence and changes nothing; one of a
+    temperature that no pad has is only counted.
+    """
+    after_s = _after_s(trace, at_ns)
+    if after_s < 0.0 or trace.pour.cover_m2_K_per_W > SEEN_THROUGH_m2_K_per_W:
         return trace
-    trace = _advanced(trace, at_ns)
-    return replace(trace, surface_K=surface_K + standard_uncertainty_K, surface_at_ns=at_ns)
+    return replace(trace, surface=bins_with(trace.surface, after_s, surface_K, standard_uncertainty_K))
+
+
+def with_touch(trace: CureTrace, at_ns: int, firm: bool) -> CureTrace:
+    """The trace with what a thumb felt at the rim; a touch from before the pour changes nothing."""
+    after_s = _after_s(trace, at_ns)
+    if after_s < 0.0:
+        return trace
+    return replace(trace, touches=(*trace.touches, Touch(after_s, firm))[-_TOUCHES_KEPT:])
 
 
 def cure_answer(trace: CureTrace, at_ns: int) -> CureAnswer:
-    """What may be said now about working, trimming and loading this fill."""
-    age_s = (at_ns - trace.pour.poured_at_ns) / NS_PER_S
-    if trace.air_K is None or trace.air_at_ns is None:
-        return _cannot_tell("cure_no_air", "no air temperature is known", "Switch the air sensor on.")
-    air_age_s = (at_ns - trace.air_at_ns) / NS_PER_S
-    if air_age_s > AIR_STALE_s:
-        return _cannot_tell(
+    """What may be said now about working, trimming and loading this fill.
+
+    A reading takes part once its bin is full, at most 20 s later in the first 20 min.
+    """
+    unfit = _unfit(trace, at_ns)
+    if unfit is not None:
+        return _cannot_tell(*unfit)
+    age_s = max(_after_s(trace, at_ns), 0.0)
+    pour = replace(trace.pour, poured_at_ns=0)
+    evidence = cure_evidence(
+        trace.profile, pour, trace.air.points, trace.air.air_u_K, trace.surface.closed(age_s), trace.touches
+    )
+    reason = _reason(evidence, len(trace.touches))
+    phase, load_phase = _phase(evidence.firm, age_s), _phase(evidence.load, age_s)
+    rule, because, next_step = _words(phase, evidence, age_s, trace.air.points[-1].air_K)
+    return CureAnswer(
+        _estimate("working_time", evidence.work, evidence.trusted, reason),
+        _estimate("firm_time", evidence.firm, evidence.trusted, reason),
+        _estimate("load_time", evidence.load, evidence.trusted, reason),
+        evidence.slowest,
+        phase,
+        load_phase,
+        rule,
+        because,
+        next_step,
+        evidence.slowest != "bond line",
+        evidence.used,
+        evidence.trusted,
+    )
+
+
+def _after_s(trace: CureTrace, at_ns: int) -> float:
+    return (at_ns - trace.pour.poured_at_ns) / NS_PER_S
+
+
+def _unfit(trace: CureTrace, at_ns: int) -> tuple[str, str, str] | None:
+    """Why nothing can be said: rule, because, next step; None when there is evidence to go by."""
+    pour, last = trace.pour, trace.air.last
+    if last is None or trace.air.last_ns is None:
+        return "cure_no_air", "No air temperature is known.", "Switch the air sensor on."
+    old_s = (at_ns - trace.air.last_ns) / NS_PER_S
+    if old_s > AIR_STALE_s:
+        return (
             "cure_air_stale",
-            f"the air temperature is {air_age_s / 60.0:.0f} min old; the limit is {AIR_STALE_s / 60.0:.0f}",
+            f"The air temperature is {old_s / 60.0:.0f} min old; the limit is {AIR_STALE_s / 60.0:.0f}.",
             "Bring the air sensor back.",
         )
-    if not AIR_VALID_K[0] <= trace.air_K <= AIR_VALID_K[1]:
-        return _cannot_tell(
-            "cure_air_out_of_range",
-            f"air of {trace.air_K - ICE_POINT_K:.0f} degC is outside "
-            f"{AIR_VALID_K[0] - ICE_POINT_K:.0f} to {AIR_VALID_K[1] - ICE_POINT_K:.0f} degC",
-            "Check the air sensor.",
+    for name, value_K, (low_K, high_K) in (
+        ("air", last.air_K, AIR_VALID_K),
+        ("material", pour.material_K, POUR_VALID_K),
+        ("sole", pour.sole_K, POUR_VALID_K),
+    ):
+        if not low_K <= value_K <= high_K:
+            return (
+                f"cure_{name}_out_of_range",
+                f"The {name} is said to be {_degC(value_K)}; "
+                f"cure is known from {_degC(low_K)} to {_degC(high_K)}.",
+                f"Check the {name} temperature.",
+            )
+    if not THICKNESS_VALID_m[0] <= pour.thickness_m <= THICKNESS_VALID_m[1]:
+        low_mm, high_mm = (1e3 * limit for limit in THICKNESS_VALID_m)
+        return (
+            "cure_thickness_out_of_range",
+            f"The fill is said to be {1e3 * pour.thickness_m:.1f} mm thick; "
+            f"cure is known from {low_mm:.1f} to {high_mm:.0f} mm.",
+            "Check the thickness.",
         )
-    now = _advanced(trace, at_ns)
-    profile = trace.profile
-    factor = _rate_factor(now, at_ns)
-    work = _estimate("working_time", now, factor, age_s, profile.reference_work_s)
-    firm = _estimate("firm_time", now, factor, age_s, profile.reference_firm_s)
-    load = _estimate("load_time", now, factor, age_s, profile.reference_firm_s * _load_over_firm(profile))
-    phase = _phase(firm, age_s)
-    load_phase = _phase(load, age_s)
-    rule, because, next_step = _words(phase, firm, age_s, trace.air_K)
-    return CureAnswer(work, firm, load, "surface or bond line", phase, load_phase, rule, because, next_step)
+    return None
 
 
-def _rate_factor(trace: CureTrace, at_ns: int) -> float:
-    """How fast it cures now against the reference; the colder of air and a fresh surface reading decides."""
-    assert trace.air_K is not None
-    coldest_K = trace.air_K
-    if trace.surface_K is not None and trace.surface_at_ns is not None:
-        if (at_ns - trace.surface_at_ns) / NS_PER_S <= SURFACE_HOLD_s:
-            coldest_K = min(coldest_K, trace.surface_K)
-    profile = trace.profile
-    return float(age_factor(coldest_K, profile.activation_energy_J_per_mol, profile.reference_air_K))
+def _degC(kelvin: float) -> str:
+    return f"{kelvin - ICE_POINT_K:.0f} °C"
 
 
-def _advanced(trace: CureTrace, at_ns: int) -> CureTrace:
-    """Equivalent age carried on to at_ns; over a gap of the air nothing more is counted than it was worth."""
-    if at_ns <= trace.until_ns:
-        return trace
-    if trace.air_K is None or trace.air_at_ns is None:
-        return replace(trace, until_ns=at_ns)
-    fresh_until_ns = min(at_ns, trace.air_at_ns + round(AIR_STALE_s * NS_PER_S))
-    span_s = max(fresh_until_ns - trace.until_ns, 0) / NS_PER_S
-    return replace(trace, age_s=trace.age_s + span_s * _rate_factor(trace, at_ns), until_ns=at_ns)
+def _estimate(name: str, times: Times, valid: bool, reason: str) -> Estimate:
+    return Estimate(name, times[1], times[0], times[2], "s", MODEL, valid, reason)
 
 
-def _load_over_firm(profile: MaterialProfile) -> float:
-    """Isothermal time to the load degree over that to the firm degree, by the trapezoid rule."""
-
-    def spent(degree: float) -> float:
-        steps = 400
-        width = degree / steps
-        inverse: list[float] = [
-            1.0 / ((profile.shape_b + (i * width) ** profile.shape_m) * (1.0 - i * width) ** profile.shape_n)
-            for i in range(steps + 1)
-        ]
-        return width * (math.fsum(inverse) - 0.5 * (inverse[0] + inverse[-1]))
-
-    return spent(profile.load_degree) / spent(profile.firm_degree)
-
-
-def _estimate(name: str, trace: CureTrace, factor: float, age_s: float, needed_s: float) -> Estimate:
-    likely_s = age_s + (needed_s - trace.age_s) / factor
-    likely_s = max(likely_s, 0.0)
-    return Estimate(
-        name,
-        likely_s,
-        likely_s * _EARLY_RATIO,
-        likely_s * _LATE_RATIO,
-        "s",
-        MODEL,
-        True,
-        "Rests on equivalent age alone, so it knows neither the warmth of the foot nor of the reaction.",
-    )
-
-
-def _phase(estimate: Estimate, age_s: float) -> CurePhase:
-    assert estimate.value is not None and estimate.high is not None
-    if estimate.value > WILL_NOT_CURE_s:
+def _phase(times: Times, age_s: float) -> CurePhase:
+    if times[1] > WILL_NOT_CURE_s:
         return CurePhase.WILL_NOT_CURE
-    return CurePhase.CHECK_BY_TOUCH if age_s >= estimate.high else CurePhase.WAIT
+    return CurePhase.CHECK_BY_TOUCH if age_s >= times[2] else CurePhase.WAIT
 
 
-def _words(phase: CurePhase, firm: Estimate, age_s: float, air_K: float) -> tuple[str, str, str]:
-    assert firm.low is not None and firm.value is not None and firm.high is not None
-    low, likely, high = (t / 60.0 for t in (firm.low, firm.value, firm.high))
-    band = f"firm not before {low:.0f}, likely at {likely:.0f}, safe by {high:.0f} min after the pour"
+def _reason(evidence: CureEvidence, touches: int) -> str:
+    if not evidence.trusted:
+        return "Rests on the prediction at the pour; the surface readings do not fit it and are not used."
+    parts = ["the prediction at the pour"]
+    if evidence.used:
+        may = "" if evidence.earned else ", which may only postpone it"
+        parts.append(f"{evidence.used} spans of surface readings{may}")
+    if touches:
+        parts.append(f"{touches} {'touch' if touches == 1 else 'touches'}")
+    return f"Rests on {' and '.join(parts)}."
+
+
+def _words(phase: CurePhase, evidence: CureEvidence, age_s: float, air_K: float) -> tuple[str, str, str]:
+    low, likely, high = (time_s / 60.0 for time_s in evidence.firm)
+    age = age_s / 60.0
+    slowest = evidence.slowest
     if phase is CurePhase.WILL_NOT_CURE:
-        limit_h = WILL_NOT_CURE_s / 3600.0
+        if evidence.firm[1] >= _STALLED_ratio * LONGEST_s:
+            return (
+                "cure_stalls",
+                f"At {_degC(air_K)} it turns to glass before it is firm; the {slowest} stays soft.",
+                "Warm the pad and the foot; waiting will not do it.",
+            )
         return (
             "cure_too_cold",
-            f"at {air_K - ICE_POINT_K:.0f} degC it would be firm only after {likely / 60.0:.1f} h, "
-            f"more than {limit_h:.0f} h",
-            "Warm the pad and the foot; waiting will not do it.",
+            f"At {_degC(air_K)} the {slowest} is firm only after {likely / 60.0:.0f} h; "
+            f"the limit is {WILL_NOT_CURE_s / 3600.0:.0f} h.",
+            "Warm the pad and the foot, and cover it; waiting will not do it.",
         )
+    band = f"the {slowest} is firm not before {low:.0f}, likely at {likely:.0f}, safe by {high:.0f} min"
+    doubt = "" if evidence.trusted else " The surface readings do not fit the prediction and are not used."
+    because = f"{age:.0f} min after the pour; {band}.{doubt}"
     if phase is CurePhase.CHECK_BY_TOUCH:
-        return (
-            "cure_check_by_touch",
-            f"{age_s / 60.0:.0f} min after the pour; {band}",
-            "Feel it at the edge and in the middle before you trim.",
+        feel = (
+            "Press the rim and the middle; both must be firm."
+            if slowest != "bond line"
+            else "Press the rim and the middle; the bond line cannot be felt and goes by time."
         )
-    if age_s >= firm.low:
-        return (
-            "cure_may_be_felt",
-            f"{age_s / 60.0:.0f} min after the pour; {band}",
-            "You may feel it, but do not trust it yet.",
-        )
-    return (
-        "cure_too_early",
-        f"{age_s / 60.0:.0f} min after the pour; {band}",
-        f"Hold the foot; feel it in {max(low - age_s / 60.0, 0.0):.0f} min.",
-    )
+        return "cure_check_by_touch", because, feel
+    if age_s >= evidence.firm[0]:
+        return "cure_may_be_felt", because, "You may feel the rim, but do not trust it yet."
+    return "cure_too_early", because, f"Hold the foot; feel the rim in {max(low - age, 1.0):.0f} min."
 
 
 def _cannot_tell(rule: str, because: str, next_step: str) -> CureAnswer:
     def nothing(name: str) -> Estimate:
-        return Estimate(name, None, None, None, "s", MODEL, False, f"No value: {because}.")
+        return Estimate(name, None, None, None, "s", MODEL, False, because)
 
     unknown = CurePhase.CANNOT_TELL
     return CureAnswer(

@@ -20,7 +20,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
-from hoofsense.physics.cure_kinetics import Kinetics, RateLaw, reduced_time
+from hoofsense.physics.cure_kinetics import Kinetics, RateLaw, plateau_degree, reduced_time
 from hoofsense.physics.heat_conduction import (
     SDIRK2_GAMMA,
     Layer,
@@ -311,7 +311,8 @@ def reached_s(
     time_s, degree  shape (S,), (S, M) as in a CureCourse
     last_K          shape (M,), temperature at the last time, at which the rest of the way is extrapolated for
                     a member that has not arrived: exact when that temperature lasts
-    longest_s       nothing is extrapolated beyond this; a cure that stalls in the glass gets this time
+    longest_s       nothing is extrapolated beyond this; it is also the time of a member whose plateau at its
+                    last temperature lies below the threshold
     """
     s, members = degree.shape
     hit = degree >= threshold
@@ -332,7 +333,8 @@ def reached_s(
         left = reduced_time(now, threshold, kinetics.b, kinetics.m, kinetics.n)
         with np.errstate(divide="ignore"):
             total = time_s[-1] + left / rate
-        out[late] = np.minimum(total[late], longest_s)
+        stalled = plateau_degree(last_K, kinetics) < threshold
+        out[late] = np.where(stalled, longest_s, np.minimum(total, longest_s))[late]
     return np.asarray(np.minimum(out, longest_s))
 
 
