@@ -183,6 +183,17 @@ def refused_counts(state: ScreeningState) -> tuple[tuple[str, str, int], ...]:
     )
 
 
+def clock_delay_ns(state: ScreeningState, source: str, quantity: Quantity) -> int | None:
+    """Least delay seen between a sensor's own clock and ours, ns; None without a clock or before it settled.
+
+    source  "instrument/sensor", as in Reading
+    """
+    for sensor in state.sensors:
+        if sensor.quantity is quantity and sensor.source == source:
+            return sensor.least_delay_ns
+    return None
+
+
 def _duplicate(sensor: _Sensor, at_ns: int, said: Measurement) -> tuple[_Sensor, str | None]:
     packet = (said.sequence, said.device_ms)
     if packet == (None, None):

@@ -7,16 +7,27 @@ the time, and the once-a-second tick frame moves it on when every sensor is sile
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 
 from hoofsense.decoding import measurements_from, reading_from
 from hoofsense.estimators.caliper_sheet import value_refusal
 from hoofsense.foot_events import after_event
+from hoofsense.instrument_health import (
+    Health,
+    with_clock,
+    with_crc_error,
+    with_frame,
+    with_interruption,
+    with_number,
+)
 from hoofsense.physics.psychrometrics import condensation_point_K, vapour_pressure_Pa
-from hoofsense.records import AirConditions, Foot, Measurement, Quantity, RawFrame, Reading, Site
-from hoofsense.screening import damaged, evidence_is_trusted, screened
+from hoofsense.records import NS_PER_S, AirConditions, Foot, Measurement, Quantity, RawFrame, Reading, Site
+from hoofsense.screening import clock_delay_ns, damaged, evidence_is_trusted, screened
+from hoofsense.units import value_in
 from hoofsense.visit_marks import mark_from, with_mark
-from hoofsense.visit_state import Event, InstrumentSeen, VisitState, with_foot, with_notice
+from hoofsense.visit_state import Event, InstrumentSeen, TypedBefore, VisitState, with_foot, with_notice
+from hoofsense.wire.bridge_line import decode_bridge_line
 from hoofsense.wire.checked_text import decode_checked
 from hoofsense.wire.errors import FrameError
 
@@ -33,6 +44,9 @@ _AIR_FIELDS = {
     Quantity.PRESSURE: ("pressure_Pa", None),
     Quantity.WIND_SPEED: ("wind_m_per_s", None),
 }
+PEOPLE = ("page", "terminal")  # they read a display themselves, so no caliper of theirs needs a check
+REPEAT_NS = NS_PER_S  # a key pressed twice, or bouncing, sends the same value so soon; our choice
+_SEALED = "advert:fcd2+sealed"  # told again, opened, by another frame
 _TRACE_OF_AIR = {Quantity.AIR_TEMPERATURE: "air", Quantity.RELATIVE_HUMIDITY: "humidity"}
 
 
@@ -49,16 +63,39 @@ def fold(state: VisitState, frame: RawFrame) -> VisitState:
             return _with_program_word(state, at_ns, frame)
         measurements = measurements_from(frame)
     except FrameError as why:
+        crc = why.reason == "checksum"
+        state = _seen(state, frame.source_id, at_ns, (), health=lambda h: _with_bad_frame(h, at_ns, crc))
         return _damaged(state, at_ns, frame, why)
-    state = _seen(state, frame.source_id, at_ns, ())
+    state = _seen(
+        state, frame.source_id, at_ns, (), health=lambda h: _with_good_frame(h, at_ns, frame, measurements)
+    )
     for measurement in measurements:
         state = _with_measurement(state, at_ns, frame, measurement)
     return state
 
 
 def _damaged(state: VisitState, at_ns: int, frame: RawFrame, why: FrameError) -> VisitState:
-    state = replace(state, screening=damaged(state.screening, at_ns, frame.source_id, why))
-    return _seen(state, frame.source_id, at_ns, ())
+    return replace(state, screening=damaged(state.screening, at_ns, frame.source_id, why))
+
+
+def _with_bad_frame(health: Health, at_ns: int, crc: bool) -> Health:
+    health = with_frame(health, at_ns)
+    return with_crc_error(health) if crc else health
+
+
+def _with_good_frame(
+    health: Health, at_ns: int, frame: RawFrame, measurements: tuple[Measurement, ...]
+) -> Health:
+    kind = frame.channel.partition("?")[0]
+    if kind == _SEALED:
+        return health
+    health = with_frame(health, at_ns)
+    if measurements:
+        return with_number(health, kind, measurements[0].sequence, measurements[0].device_ms)
+    if kind == "line:hs1":  # an identity line measures nothing, but its number counts
+        line = decode_bridge_line(frame.payload)
+        return with_number(health, kind, line.sequence, line.device_ms)
+    return health
 
 
 def _with_measurement(state: VisitState, at_ns: int, frame: RawFrame, measurement: Measurement) -> VisitState:
@@ -72,7 +109,48 @@ def _with_measurement(state: VisitState, at_ns: int, frame: RawFrame, measuremen
     reading = replace(reading, measured_at_ns=at_ns)
     screening, accepted, _ = screened(state.screening, at_ns, frame.source_id, measurement, reading)
     state = replace(state, screening=screening)
-    return _with_reading(state, at_ns, frame.source_id, reading) if accepted else state
+    if measurement.device_ms is not None:
+        state = _with_clock(state, frame.source_id, measurement.device_ms, reading)
+    if not accepted:
+        return state
+    if reading.quantity is Quantity.LENGTH and state.in_hand is not None:
+        state, again = _with_length_looked_at(state, at_ns, frame, reading)
+        if again:
+            return state
+    return _with_reading(state, at_ns, frame.source_id, reading)
+
+
+def _with_clock(state: VisitState, source: str, device_ms: int, reading: Reading) -> VisitState:
+    delay_ns = clock_delay_ns(state.screening, reading.source, reading.quantity)
+    old = next(i for i in state.instruments if i.source == source)
+    health = with_clock(old.health, device_ms, delay_ns)
+    return state if health is old.health else _with_seen(state, old, replace(old, health=health))
+
+
+def _with_length_looked_at(
+    state: VisitState, at_ns: int, frame: RawFrame, reading: Reading
+) -> tuple[VisitState, bool]:
+    """Warn once of a caliper that has not passed its check; tell whether a typed length is a repeat."""
+    source = frame.source_id
+    old = next(i for i in state.instruments if i.source == source)
+    if state.checked is not None and source not in (*state.checked, *PEOPLE) and not old.warned:
+        state = _with_seen(state, old, replace(old, warned=True))
+        state = with_notice(
+            state,
+            at_ns,
+            f"The caliper at {source} has not passed its check: run hoofsense caliper-check before its "
+            "lengths are relied on.",
+        )
+    if frame.channel != "typed":
+        return state, False
+    before, now = state.typed_before, TypedBefore(at_ns, source, reading.value)
+    state = replace(state, typed_before=now)
+    if before is None or (before.source, before.length_m) != (source, reading.value):
+        return state, False
+    if at_ns - before.at_ns > REPEAT_NS:
+        return state, False
+    said = f"{value_in(reading.value, 'mm'):.2f} mm came twice within a second and counts once"
+    return with_notice(state, at_ns, f"{said}: send it again if it was meant twice."), True
 
 
 def _with_program_word(state: VisitState, at_ns: int, frame: RawFrame) -> VisitState:
@@ -85,7 +163,15 @@ def _with_program_word(state: VisitState, at_ns: int, frame: RawFrame) -> VisitS
         return with_notice(
             state, at_ns, f"The computer's clock was set by {seconds:+.1f} s; times here ran on."
         )
-    state = _seen(state, frame.source_id, at_ns, (), linked=bool(said["up"]), note=str(said.get("why", "")))
+    state = _seen(
+        state,
+        frame.source_id,
+        at_ns,
+        (),
+        linked=bool(said["up"]),
+        note=str(said.get("why", "")),
+        health=with_interruption,
+    )
     if not said["up"]:
         state = with_notice(
             state, at_ns, f"{frame.source_id} is not connected: {said.get('why', 'no reason given')}"
@@ -169,6 +255,8 @@ def _with_button(state: VisitState, at_ns: int, reading: Reading) -> VisitState:
         return state
     name = reading.source.rpartition("/")[2]
     feet = [f.foot for f in state.feet]
+    if name == "jaw":  # the data key of a caliper: its length follows
+        return state
     if name == "foot":
         following: Foot = feet[(feet.index(state.in_hand) + 1) % len(feet)]
         return replace(state, in_hand=following, site=None)
@@ -194,13 +282,25 @@ def _seen(
     quantities: tuple[Quantity, ...],
     linked: bool = True,
     note: str = "",
+    health: Callable[[Health], Health] | None = None,
 ) -> VisitState:
-    old = next((i for i in state.instruments if i.source == source), InstrumentSeen(source, at_ns))
-    measures = old.measures + tuple(q for q in quantities if q not in old.measures)
-    new = replace(old, last_ns=at_ns if linked else old.last_ns, measures=measures, linked=linked, note=note)
-    if old in state.instruments:
-        return replace(state, instruments=tuple(new if i is old else i for i in state.instruments))
-    return replace(state, instruments=(*state.instruments, new))
+    old = next((i for i in state.instruments if i.source == source), None)
+    before = InstrumentSeen(source, at_ns) if old is None else old
+    new = replace(
+        before,
+        last_ns=at_ns if linked else before.last_ns,
+        measures=before.measures + tuple(q for q in quantities if q not in before.measures),
+        linked=linked,
+        note=note,
+        health=before.health if health is None else health(before.health),
+    )
+    if old is None:
+        return replace(state, instruments=(*state.instruments, new))
+    return _with_seen(state, old, new)
+
+
+def _with_seen(state: VisitState, old: InstrumentSeen, new: InstrumentSeen) -> VisitState:
+    return replace(state, instruments=tuple(new if i is old else i for i in state.instruments))
 
 
 def _with_battery(state: VisitState, source: str, ratio: float) -> VisitState:

@@ -94,6 +94,8 @@ def _refusal(state: VisitState, mark: Mapping[str, Any]) -> str | None:
         return f"A mark with the number {mark['id']} was already made."
     if kind in ("note", "end"):
         return None
+    if kind == "instruments":
+        return _roles_refusal(mark)
     if kind == "undo":
         made = any(m.mark_id == mark["of"] for f in state.feet for m in f.made)
         return None if made else "That mark can no longer be taken back: add a note instead."
@@ -134,12 +136,17 @@ def _begin_refusal(mark: Mapping[str, Any]) -> str | None:
     feet = [Foot(name) for name in mark["feet"]]
     if not 1 <= len(feet) <= 4 or len(set(feet)) != len(feet):
         return "A visit has one to four different feet."
-    strange = [role for role in (mark.get("roles") or {}).values() if role not in ROLES]
-    if strange:
-        return f"Role {strange[0]!r} is not one of {', '.join(ROLES)}."
+    why = _roles_refusal(mark)
+    if why is not None:
+        return why
     profile_from(mark["material"])
     sheet_begun(tuple(mark["sheet"]) if mark.get("sheet") else None)
     return None
+
+
+def _roles_refusal(mark: Mapping[str, Any]) -> str | None:
+    strange = [role for role in (mark.get("roles") or {}).values() if role not in ROLES]
+    return f"Role {strange[0]!r} is not one of {', '.join(ROLES)}." if strange else None
 
 
 def profile_from(fields: Mapping[str, Any]) -> MaterialProfile:
@@ -160,6 +167,8 @@ def with_mark(state: VisitState, at_ns: int, mark: Mapping[str, Any]) -> VisitSt
         return replace(state, ended=True)
     if kind == "note":
         return with_notice(state, at_ns, str(mark["text"]))
+    if kind == "instruments":  # roles and checks as they stand when a visit is taken up again
+        return replace(state, roles=_roles(mark), checked=_checked(mark))
     if kind == "hand":
         site = None if mark.get("site") is None else Site(mark["site"])
         return replace(state, in_hand=Foot(mark["foot"]), site=site)
@@ -216,7 +225,18 @@ def _begun(state: VisitState, mark: Mapping[str, Any]) -> VisitState:
         practice=str(mark.get("practice", "")),
         invented=bool(mark.get("invented", False)),
         material=profile_from(mark["material"]),
-        roles=tuple(sorted((str(k), str(v)) for k, v in (mark.get("roles") or {}).items())),
+        roles=_roles(mark),
+        checked=_checked(mark),
         feet=feet,
         in_hand=feet[0].foot,
     )
+
+
+def _roles(mark: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    return tuple(sorted((str(k), str(v)) for k, v in (mark.get("roles") or {}).items()))
+
+
+def _checked(mark: Mapping[str, Any]) -> tuple[str, ...] | None:
+    """Instruments whose caliper passed its check; None when the mark does not say."""
+    checked = mark.get("checked")
+    return None if checked is None else tuple(sorted(str(source) for source in checked))

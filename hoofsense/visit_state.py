@@ -8,6 +8,7 @@ from hoofsense.estimators.caliper_sheet import CaliperSheet
 from hoofsense.estimators.cure_readiness import CureTrace
 from hoofsense.estimators.drying_progress import DryingTrace
 from hoofsense.estimators.heat_safety import HeatTrace
+from hoofsense.instrument_health import Health
 from hoofsense.records import (
     AirConditions,
     Foot,
@@ -91,7 +92,10 @@ class FootState:
 
 @dataclass(frozen=True, slots=True)
 class InstrumentSeen:
-    """One instrument as the visit has seen it."""
+    """One instrument as the visit has seen it.
+
+    warned  whether its unchecked lengths were warned of already
+    """
 
     source: str
     last_ns: int
@@ -99,6 +103,17 @@ class InstrumentSeen:
     battery_ratio: float | None = None
     linked: bool = True
     note: str = ""
+    health: Health = field(default_factory=Health)
+    warned: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class TypedBefore:
+    """The typed length that came last, to know it again when a key is pressed twice."""
+
+    at_ns: int
+    source: str
+    length_m: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +135,8 @@ class VisitState:
     notices: tuple[tuple[int, str], ...] = ()
     accepted: tuple[tuple[str, Reading], ...] = ()  # of the last frame only: (trace name, reading)
     mark_ids: frozenset[str] = frozenset()
+    checked: tuple[str, ...] | None = None  # instruments whose caliper passed its check; None: nobody said
+    typed_before: TypedBefore | None = None
     ended: bool = False
 
     def foot_state(self, foot: Foot) -> FootState:

@@ -10,12 +10,15 @@ from typing import Any
 
 from hoofsense.cautions import cautions_for
 from hoofsense.estimators.caliper_sheet import KNOWN_SITES
-from hoofsense.records import Estimate, Quantity, Question, Reading, Verdict
+from hoofsense.instrument_health import Health
+from hoofsense.records import NS_PER_S, Estimate, Quantity, Question, Reading, Verdict
 from hoofsense.screening import evidence_is_trusted, refused_counts
 from hoofsense.units import value_in
+from hoofsense.visit import PEOPLE
 from hoofsense.visit_state import FootState, InstrumentSeen, VisitState
 
 NS_PER_MS = 1_000_000
+MS_PER_S = 1000
 _PAGE_UNIT = {"K": "Cel", "m": "mm", "1": "%", "Pa": "hPa"}
 
 
@@ -151,7 +154,30 @@ def _instrument(state: VisitState, one: InstrumentSeen) -> dict[str, Any]:
         },
         "trusted": trusted,
         "note": one.note if trusted else why,
+        "checked": _checked(state, one),
+        "rate_per_s": one.health.rate_per_s,
+        "lost": one.health.lost,
+        "crc_errors": one.health.crc_errors,
+        "restarts": one.health.restarts,
+        **_own_clock(one.health),
     }
+
+
+def _checked(state: VisitState, one: InstrumentSeen) -> bool | None:
+    """Whether its caliper passed the guided check; None for what is no caliper, or where nobody said."""
+    if state.checked is None or one.source in PEOPLE or Quantity.LENGTH not in one.measures:
+        return None
+    return one.source in state.checked
+
+
+def _own_clock(health: Health) -> dict[str, int | None]:
+    """Its own clock in whole seconds: how far a dated one is ahead of ours, when a counter stood at zero."""
+    if health.clock_ns is None:
+        return {"clock_offset_s": None, "clock_began_ms": None}
+    seconds = round(health.clock_ns / NS_PER_S)
+    if health.counts:
+        return {"clock_offset_s": None, "clock_began_ms": seconds * MS_PER_S}
+    return {"clock_offset_s": -seconds, "clock_began_ms": None}
 
 
 _WHAT = {
