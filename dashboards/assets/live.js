@@ -277,13 +277,13 @@
   const canDraw = () =>
     window.Plotly && window.dash_clientside?.set_props && document.getElementById("trace-place");
 
-  function askTrace() {
+  function askTrace(afterMs = TICK_MS) {
     clearTimeout(asking);
     if (!foot || !canDraw()) return;
     asking = setTimeout(() => {
       turn += 1;
       window.dash_clientside.set_props("trace-wanted", { data: { foot, theme: root.dataset.theme, turn } });
-    }, TICK_MS);
+    }, afterMs);
   }
 
   // One point for each whole second after a moment, its mean, as the server thins the rest of the trace.
@@ -334,6 +334,7 @@
   }
 
   const loaded = new Set();
+  let begun = false;
 
   function load(source, inOrder) {
     if (loaded.has(source)) return Promise.resolve();
@@ -351,15 +352,19 @@
   async function loadCharts() {
     const waiting = document.getElementById("chart-scripts");
     const scripts = [...waiting.content.querySelectorAll("script")];
+    const plot = load(waiting.dataset.plot, false);
+    const dash = Promise.all(scripts.filter((one) => one.src).map((one) => load(one.src, true)));
     try {
-      await Promise.all([
-        load(waiting.dataset.plot, false),
-        ...scripts.filter((one) => one.src).map((one) => load(one.src, true)),
-      ]);
+      await Promise.all([plot, dash.then(() => begin(scripts))]);
     } catch {
       setTimeout(loadCharts, REOPEN_MS); // the server went away meanwhile
-      return;
     }
+  }
+
+  // Dash mounts its empty places while the plotting library is still on its way.
+  function begin(scripts) {
+    if (begun) return;
+    begun = true;
     for (const one of scripts.filter((script) => !script.src)) {
       const script = document.createElement("script");
       script.id = one.id;
@@ -369,7 +374,7 @@
     const ready = setInterval(() => {
       if (!canDraw()) return;
       clearInterval(ready);
-      askTrace();
+      askTrace(0);
     }, 50);
   }
 
