@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from hoofsense.estimators.cure_ensemble import AirPoint, film_W_per_m2_K
+from hoofsense.estimators.cure_ensemble import AirPoint
+from hoofsense.estimators.cure_surroundings import film_W_per_m2_K
 from hoofsense.records import NS_PER_S, AirConditions
 
 AIR_STALE_s = 900.0  # engineering choice: weather seldom moves a cure within a quarter of an hour

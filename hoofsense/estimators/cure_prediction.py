@@ -11,19 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hoofsense.estimators.cure_ensemble import (
-    LOCATIONS,
-    AirPoint,
-    CureForecast,
-    FILM_COVER_m2_K_per_W,
-    FloatArray,
-    INSULATING_COVER_m2_K_per_W,
-    LONGEST_s,
-    STILL_FILM_W_per_m2_K,
-    cold_sole_K,
-    film_W_per_m2_K,
-    forecast,
-)
+from hoofsense.estimators.cure_ensemble import LOCATIONS, AirPoint, CureForecast, FloatArray, forecast
 from hoofsense.estimators.cure_evidence import (
     SHARES,
     Times,
@@ -33,6 +21,7 @@ from hoofsense.estimators.cure_evidence import (
     stacked_times,
     times_of,
 )
+from hoofsense.estimators.cure_material import LONGEST_s
 from hoofsense.estimators.cure_readiness import (
     AIR_VALID_K,
     MODEL,
@@ -40,6 +29,13 @@ from hoofsense.estimators.cure_readiness import (
     CurePhase,
     THICKNESS_VALID_m,
     WILL_NOT_CURE_s,
+)
+from hoofsense.estimators.cure_surroundings import (
+    FILM_COVER_m2_K_per_W,
+    INSULATING_COVER_m2_K_per_W,
+    STILL_FILM_W_per_m2_K,
+    cold_sole_K,
+    film_W_per_m2_K,
 )
 from hoofsense.physics.constants import ICE_POINT_K
 from hoofsense.records import AirConditions, Estimate, MaterialProfile, PourConditions

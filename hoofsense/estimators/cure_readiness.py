@@ -20,8 +20,8 @@ from dataclasses import dataclass, field, replace
 from enum import Enum
 
 from hoofsense.estimators.cure_air import AIR_STALE_s, AirHistory, air_begun, air_with
-from hoofsense.estimators.cure_ensemble import LONGEST_s
 from hoofsense.estimators.cure_evidence import CureEvidence, Times, cure_evidence
+from hoofsense.estimators.cure_material import LONGEST_s
 from hoofsense.estimators.cure_smoother import Touch
 from hoofsense.estimators.cure_surface import SurfaceBins, bins_with
 from hoofsense.physics.constants import ICE_POINT_K

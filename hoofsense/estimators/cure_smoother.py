@@ -18,7 +18,7 @@ import numpy.typing as npt
 from scipy.linalg import solve_triangular
 from scipy.special import chdtrc, log_ndtr
 
-from hoofsense.estimators.cure_ensemble import reading_noise
+from hoofsense.estimators.cure_material import reading_noise
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -7,16 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hoofsense.estimators.cure_ensemble import (
-    MEMBERS,
-    AirPoint,
-    CureForecast,
-    cold_sole_K,
-    film_W_per_m2_K,
-    forecast,
-    reference_fill,
-    solved_material,
-)
+from hoofsense.estimators.cure_ensemble import MEMBERS, AirPoint, CureForecast, forecast
+from hoofsense.estimators.cure_material import reference_fill, solved_material
+from hoofsense.estimators.cure_surroundings import cold_sole_K, film_W_per_m2_K
 from hoofsense.estimators.fixed_members import fixed_normals
 from hoofsense.materials import load_profile
 from hoofsense.physics.pad_cure import cure_course, reached_s

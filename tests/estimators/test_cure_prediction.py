@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hoofsense.estimators.cure_ensemble import cold_sole_K
 from hoofsense.estimators.cure_prediction import PourPrediction, cure_table, predict_pour
 from hoofsense.estimators.cure_readiness import CurePhase, cure_answer, cure_begun
+from hoofsense.estimators.cure_surroundings import cold_sole_K
 from hoofsense.materials import load_profile
 from hoofsense.records import AirConditions, Estimate, PourConditions
 
