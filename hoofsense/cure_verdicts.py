@@ -100,6 +100,10 @@ def _cure_gate(
     return said, answer, when, stopped
 
 
+def _beyond_touch(answer: CureAnswer) -> str:
+    return "" if answer.touch_feels_slowest else " No touch reaches the bond line; it goes by time."
+
+
 def trim_verdict(state: VisitState, foot: FootState, at_ns: int) -> Verdict:
     said, answer, firm, stopped = _cure_gate(
         state, foot, at_ns, Question.TRIM, lambda answer: (answer.firm, answer.phase)
@@ -112,7 +116,7 @@ def trim_verdict(state: VisitState, foot: FootState, at_ns: int) -> Verdict:
     if touched is None:
         return said(
             Status.NOT_YET, "CHECK BY TOUCH", answer.rule, answer.because,
-            f"Press the fill at its edge, not through thick film; touch cannot feel the {answer.slowest}.",
+            f"Press the rim and the middle, not through thick film.{_beyond_touch(answer)}",
         )  # fmt: skip
     if not touched:
         return said(
@@ -121,7 +125,7 @@ def trim_verdict(state: VisitState, foot: FootState, at_ns: int) -> Verdict:
     if _elapsed_s(foot, at_ns) < (firm.high or 0.0):
         return said(
             Status.NOT_YET, "WAIT", "firm_to_touch_only",
-            f"It feels firm, but the {answer.slowest} cannot be felt; it is firm {_between(firm)}.",
+            f"It feels firm; the {answer.slowest} is firm {_between(firm)}.{_beyond_touch(answer)}",
             f"Wait until {_minutes(firm.high or 0.0)} after the pour.",
         )  # fmt: skip
     return said(

@@ -51,8 +51,8 @@ class FootPlan:
     depth_mm: tuple[float, ...] = (17.2, 12.6, 13.9, 14.3, 15.8, 16.1)
     touch_from_min: float = 11.0
     touch_every_min: float = 3.0
-    trim_after_min: float = 29.0
-    down_after_min: float = 52.0
+    trim_after_min: float = 18.0
+    down_after_min: float = 54.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,8 +126,8 @@ SCENARIOS = {
                     told_material_degC=25.0,
                     touch_from_min=13.0,
                     touch_every_min=5.0,
-                    trim_after_min=50.0,
-                    down_after_min=95.0,
+                    trim_after_min=24.0,
+                    down_after_min=150.0,
                 ),
             ),
         ),
@@ -156,7 +156,7 @@ SCENARIOS = {
             humidity_percent=60.0,
             thermometer_exponent=-1,
             feet=(
-                FootPlan(foot=Foot.LF, told_horn_mm=10.0, passes=7, trim_after_min=36.0, down_after_min=64.0),
+                FootPlan(foot=Foot.LF, told_horn_mm=10.0, passes=7, trim_after_min=26.0, down_after_min=62.0),
             ),
             silences=(
                 Silence("thermometer-1", 185.0, 245.0),
@@ -182,8 +182,8 @@ SCENARIOS = {
                     material_degC=31.0,
                     told_material_degC=31.0,
                     touch_from_min=5.0,
-                    trim_after_min=14.0,
-                    down_after_min=25.0,
+                    trim_after_min=11.0,
+                    down_after_min=26.0,
                 ),
             ),
         ),
