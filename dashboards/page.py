@@ -21,26 +21,27 @@ _STATE = re.compile(r'<[a-z0-9]+(?: [^>]*)? data-slot-on="([^"]+)"')
 THEMES = ("light", "dark")
 
 
+def states_of(owner: str, slots: Mapping[str, str]) -> list[tuple[str, str]]:
+    """(name, value) of the states "owner@name" among the slots."""
+    return [
+        (name.removeprefix(f"{owner}@"), value)
+        for name, value in slots.items()
+        if name.startswith(f"{owner}@")
+    ]
+
+
 def filled(body: Markup, slots: Mapping[str, str]) -> Markup:
     """The body with every place holding its slot and every state its data attributes.
 
     Attribute values are escaped, so a '>' can only end a tag. KeyError when a place has no slot.
     """
+
+    def with_states(owner: re.Match[str]) -> str:
+        told = (f' data-{name}="{escape(value)}"' for name, value in states_of(owner.group(1), slots))
+        return owner.group(0) + "".join(told)
+
     text = _PLACE.sub(lambda place: place.group(0) + slots[place.group(1)], str(body))
-    states: dict[str, list[tuple[str, str]]] = {}
-    for name, value in slots.items():
-        owner, at, key = name.partition("@")
-        if at:
-            states.setdefault(owner, []).append((key, value))
-    return Markup(
-        _STATE.sub(
-            lambda owner: (
-                owner.group(0)
-                + "".join(f' data-{key}="{escape(value)}"' for key, value in states.get(owner.group(1), ()))
-            ),
-            text,
-        )
-    )
+    return Markup(_STATE.sub(with_states, text))
 
 
 def document(
@@ -73,12 +74,16 @@ def document(
         Markup(chart_head),
         element("noscript", element("style", Markup(".when-live{display:none!important}"))),
     )
-    page = joined(
+    content = joined(
         element("a", words.SKIP_TO_VERDICT, href="#verdict", class_="skip"),
         element("noscript", element("p", words.NEEDS_SCRIPT, class_="ended")),
-        filled(_header(), slots),
+        _header(),
         _navigation(screen),
-        filled(screen.body(Markup(chart_entry)), slots),
+        screen.body(Markup(chart_entry)),
+    )
+    body = element(
+        "body",
+        filled(content, slots),
         data_block("words", words.CLIENT),
         data_block("start", dict(start)),
         Markup(chart_config),
@@ -89,21 +94,19 @@ def document(
             id="chart-scripts",
             data_plot=links["plot"],
         ),
+        data_link="waiting",
+        data_beat="a",
+        data_slot_on="visit",
+        **{f"data_{name}": value for name, value in states_of("visit", slots)},
     )
-    whole = element(
-        "html",
-        element("head", head),
-        element("body", page, data_link="waiting", data_beat="a"),
-        lang=words.LANGUAGE,
-        data_theme=theme,
-    )
+    whole = element("html", element("head", head), body, lang=words.LANGUAGE, data_theme=theme)
     return f"<!DOCTYPE html>\n{whole}\n"
 
 
 def _header() -> Markup:
     return element(
         "header",
-        element("p", words.INVENTED, class_="invented", data_slot_on="visit"),
+        element("p", words.INVENTED, class_="invented"),
         element(
             "div",
             element(

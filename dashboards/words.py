@@ -25,7 +25,7 @@ NEEDS_SCRIPT = (
 )
 INVENTED = "SIMULATED – INVENTED DATA"
 MODES = {"live": "Live visit", "replay": "Replay of a recording", "simulation": "Simulation"}
-ENDED = "This visit has ended. Nothing more is being read."
+ENDED = "This visit ended at {time}. What is shown is how it stood then."
 NO_NAME = "Horse without a name"
 DARK = "Dark"
 LIGHT = "Light"
@@ -37,6 +37,7 @@ LINK = {
     "waiting": "Connecting",
     "lost": "No contact",
     "polling": "Connected, asking each second",
+    "ended": "Ended",
 }
 NO_READING = "NO READING"
 NO_READING_BECAUSE = "Nothing has come from the laptop for 3 seconds, so no answer is shown."

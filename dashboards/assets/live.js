@@ -86,9 +86,12 @@
     }
     for (const owner of owners.get("hand") || []) owner.dataset.over = over ? "yes" : "no";
     if (!document.hidden && quietMs() > LOST_MS) setLink("lost");
+    if (ended()) setLink("ended");
   }
 
   // ---- messages --------------------------------------------------------------------------------------------
+  const ended = () => body.dataset.ended === "yes";
+
   function setLink(state) {
     if (body.dataset.link === state) return;
     body.dataset.link = state;

@@ -24,11 +24,12 @@ def fact_slots(view: View) -> dict[str, str]:
     undo = view.get("mode") != "replay" and not view.get("ended")
     return {
         "visit@invented": "yes" if view.get("invented") else "no",
+        "visit@ended": "yes" if view.get("ended") else "no",
         "visit.horse": str(joined(str(view.get("horse") or words.NO_NAME))),
         "visit.practice": str(
             joined(" · ".join(p for p in (str(view.get("practice") or ""), _mode(view)) if p))
         ),
-        "visit.ended": str(element("p", words.ENDED, class_="ended")) if view.get("ended") else "",
+        "visit.ended": _ended(view) if view.get("ended") else "",
         **_readings(foot, view),
         "cautions": str(_cautions(foot.get("cautions") or ())),
         "marks": str(_marks(foot.get("marks") or (), undo)),
@@ -70,6 +71,10 @@ def until_ms(view: View) -> int | None:
 def ages_of(view: View) -> dict[str, int | None]:
     """ages_told of the whole view, with its "until"."""
     return {**ages_told(view), "until": until_ms(view)}
+
+
+def _ended(view: View) -> str:
+    return str(element("p", words.ENDED.format(time=words.clock_words(int(view["at_ms"]))), class_="ended"))
 
 
 def _mode(view: View) -> str:

@@ -62,7 +62,7 @@ def test_every_state_has_no_accessibility_violation_and_targets_for_gloves(
         for label, size in (("phone", PHONE), ("laptop", LAPTOP)):
             page.set_viewport_size(size)
             visit.push()
-            _until_true(page, "() => document.body.dataset.link === 'live'")
+            _until_true(page, "() => ['live', 'ended'].includes(document.body.dataset.link)")
             found = page.evaluate(_AXE) + page.evaluate(_TOO_SMALL, [ACTION_PX, NAVIGATION_PX])
             too_wide_px = page.evaluate(_OVERFLOW)
             found += [f"{too_wide_px} px too wide"] if too_wide_px else []
@@ -121,6 +121,19 @@ def test_no_reading_shows_after_3_s_without_an_event_and_goes_when_one_comes(
     visit.push()
     page.get_by_text("POUR NOW", exact=True).wait_for()
     assert not page.get_by_text("NO READING", exact=True).is_visible()
+
+
+def test_an_ended_visit_shows_how_it_stood_and_raises_no_alarm(
+    watched: Any, visit_of: Any, served: Any
+) -> None:
+    visit = visit_of("ended")
+    page = watched.page(served(visit).url)
+    visit.push()
+    page.wait_for_timeout(3600)
+    assert page.get_by_text("This visit ended at").is_visible()
+    assert page.get_by_text("DONE", exact=True).is_visible()
+    assert not page.get_by_text("NO READING", exact=True).is_visible()
+    assert page.locator("#link").inner_text() == "Ended"
 
 
 def test_an_old_ready_goes_by_itself_when_the_scripts_have_died(
