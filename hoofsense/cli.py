@@ -133,8 +133,17 @@ def simulate(
 @click.option(
     "--serial", "ports", multiple=True, help="A serial port or socket://host:port; may be repeated."
 )
-@click.option("--gauge-unit", type=click.Choice(["mm", "in"]), help="Unit of text gauges that send none.")
+@click.option(
+    "--keyboard",
+    "keyboards",
+    multiple=True,
+    help="A caliper's keyboard cable under /dev/input; may be repeated.",
+)
+@click.option(
+    "--gauge-unit", type=click.Choice(["mm", "in"]), help="Unit of gauges and keyboard cables that send none."
+)
 @click.option("--bluetooth/--no-bluetooth", default=True, show_default=True)
+@click.option("--rehearsal", is_flag=True, help="Label it as invented and keep it in a store of its own.")
 @click.option("--close-open", is_flag=True, help="End a visit that was left open, then begin this one.")
 @click.option("--page/--no-page", default=True, show_default=True)
 @_store

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import time
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from hoofsense.records import NS_PER_S, Instant, RawFrame
@@ -17,6 +18,7 @@ from hoofsense.wire.checked_text import encode_checked
 
 TICK_PAYLOAD = encode_checked("")
 LIVE_LOOK_S = 0.05  # how soon a live stream notices that it was told to stop
+STOP_S = 1.5  # for all sources together: leaves half a second of the 2 s in which everything has ended
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +66,11 @@ def live(
     stopping: threading.Event,
     tick_s: float = 1.0,
     step_since_last: Callable[[], int] | None = None,
-) -> Iterator[RawFrame | None]:
+) -> Generator[RawFrame | None, None, None]:
     """Frames of live instruments as they come, a tick every second, and the clock's steps, until stopping.
 
-    None says that nothing came for a moment, so that what is in hand can be committed.
+    None says that nothing came for a moment, so that what is in hand can be committed. Who stops taking
+    frames before the end closes the generator, so that the instruments are let go.
     """
     steps = clock.step_since_last if step_since_last is None else step_since_last
     for source in sources:
@@ -87,7 +90,16 @@ def live(
             item = inbox.next(min(LIVE_LOOK_S, max(0.001, (due_ns - now.steady_ns) / NS_PER_S)))
             yield item if item is None or isinstance(item, RawFrame) else stamped(item, clock.instant())
     finally:
-        for source in sources:
-            source.stop()
+        _stop(sources)
     while (item := inbox.next(0.0)) is not None:  # what arrived while stopping is kept too
         yield item if isinstance(item, RawFrame) else stamped(item, clock.instant())
+
+
+def _stop(sources: Sequence[LiveSource]) -> None:
+    """Stop them all at once; one that hangs is left behind, its thread ends with the program."""
+    give_up_s = time.monotonic() + STOP_S
+    stops = [threading.Thread(target=source.stop, daemon=True) for source in sources]
+    for stop in stops:
+        stop.start()
+    for stop in stops:
+        stop.join(max(0.0, give_up_s - time.monotonic()))

@@ -8,8 +8,10 @@ import signal
 import sys
 import threading
 import time
+import uuid
 from collections.abc import Callable, Sequence
-from contextlib import AbstractContextManager, ExitStack
+from contextlib import AbstractContextManager, ExitStack, closing
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +26,7 @@ from hoofsense.sources.clock import SteadyClock, boot_id
 from hoofsense.sources.instrument_list import KnownInstrument, read_instrument_list, write_instrument_list
 from hoofsense.sources.link import LiveSource
 from hoofsense.store import Store, StoreError, default_store_path, open_store
-from hoofsense.terminal_words import HELP, words_to_mark
+from hoofsense.terminal_words import HELP, instrument_lines, words_to_mark
 from hoofsense.visit_marks import mark_payload
 
 RESUME_WITHIN_NS = (
@@ -33,6 +35,7 @@ RESUME_WITHIN_NS = (
 
 
 KNOWN_FILE_NAME = "instruments.json"  # beside the store
+REHEARSAL_FILE_NAME = "rehearsal.sqlite3"  # rehearsals stay out of the record that retention is learned from
 
 
 def new_visit_id() -> str:
@@ -47,18 +50,30 @@ def new_visit_id() -> str:
 
 
 def live_sources(
-    ports: Sequence[str], gauge_unit: str | None, bluetooth: bool, known_path: Path
+    ports: Sequence[str],
+    gauge_unit: str | None,
+    bluetooth: bool,
+    known_path: Path,
+    keyboards: Sequence[str] = (),
 ) -> list[LiveSource]:
-    """The instruments to listen to: every named serial port, and Bluetooth unless it was declined.
+    """The instruments to listen to: every named port and cable, and Bluetooth unless it was declined.
 
     known_path  the file in which this computer keeps the instruments it knows, their roles and keys
+    raises      ValueError for a keyboard cable without a unit: it sends none, and none is guessed
     """
     sources: list[LiveSource] = []
+    unit = {"mm": "mm", "in": "[in_i]", None: None}[gauge_unit]
     if ports:
         from hoofsense.sources.serial_port import SerialPort
 
-        unit = {"mm": "mm", "in": "[in_i]", None: None}[gauge_unit]
-        sources += [SerialPort(port, gauge_unit=unit) for port in ports]
+        sign_bits = read_instrument_list(known_path).sign_bits()
+        sources += [SerialPort(port, gauge_unit=unit, sign_bits=sign_bits) for port in ports]
+    if keyboards:
+        from hoofsense.sources.keyboard_wedge import KeyboardWedge
+
+        if unit is None:
+            raise ValueError("a keyboard cable sends no unit: add --gauge-unit mm or --gauge-unit in")
+        sources += [KeyboardWedge(device, unit) for device in keyboards]
     if bluetooth:
         from hoofsense.sources.bluetooth import BluetoothSource
 
@@ -75,6 +90,13 @@ def roles_kept(known_path: Path) -> dict[str, str]:
     return {one.source_id: one.role for one in known if one.role is not None and one.role != "bridge"}
 
 
+def calipers_checked(known_path: Path) -> list[str]:
+    """Our own identity of every instrument whose caliper passed the guided check."""
+    return [
+        one.source_id for one in read_instrument_list(known_path).instruments if one.checked_on is not None
+    ]
+
+
 def run_live_visit(
     *,
     horse: str | None,
@@ -82,8 +104,10 @@ def run_live_visit(
     feet: str,
     material: str,
     ports: Sequence[str],
+    keyboards: Sequence[str] = (),
     gauge_unit: str | None,
     bluetooth: bool,
+    rehearsal: bool = False,
     close_open: bool,
     store_path: Path | None,
     shown_on: Callable[[Collector], AbstractContextManager[threading.Event]] | None,
@@ -94,7 +118,9 @@ def run_live_visit(
     strange = [name for name in names if name not in Foot.__members__]
     if strange or not names:
         raise ValueError(f"feet {feet!r} are not among LF, RF, LH, RH: name them like LF,RF")
-    path = default_store_path() if store_path is None else store_path
+    path = store_path or default_store_path()
+    if rehearsal and store_path is None:
+        path = path.with_name(REHEARSAL_FILE_NAME)
     with ExitStack() as stack:
         store = stack.enter_context(open_store(path))
         caution = store.caution()
@@ -104,7 +130,12 @@ def run_live_visit(
         past = _frames_to_take_up(store, horse, close_open)
         clock = _clock(store, past[-1].at_ns if past else None)
         inbox, stopping = Inbox(), threading.Event()
-        if not past:
+        sources = live_sources(ports, gauge_unit, bluetooth, known_path, keyboards)
+        decided = {"roles": roles_kept(known_path), "checked": calipers_checked(known_path)}
+        if past:
+            again = {"mark": "instruments", "id": f"instruments-{uuid.uuid4()}", **decided}
+            inbox.put(Said("terminal", "mark", mark_payload(again)))
+        else:
             if not horse:
                 raise ValueError("a new visit needs a horse: add --horse NAME")
             begin = {
@@ -115,15 +146,17 @@ def run_live_visit(
                 "practice": practice,
                 "feet": names,
                 "horn_mm": {},
-                "roles": roles_kept(known_path),
+                **decided,
                 "material": dataclasses.asdict(profile),
-                "invented": False,
+                "invented": rehearsal,
             }
             inbox.put(Said("terminal", "mark", mark_payload(begin)))
-        sources = live_sources(ports, gauge_unit, bluetooth, known_path)
+        notices = _Notices(past[-1].at_ns if past else 0)
+        frames = stack.enter_context(closing(live(sources, clock, inbox, stopping)))
         collector = Collector(
-            live(sources, clock, inbox, stopping), inbox, mode="live", store=store, past=past,
+            frames, inbox, mode="live", store=store, past=past,
             on_verdict=lambda verdict: click.echo(verdict_line(verdict)),
+            on_frame=lambda _: notices.tell(collector.state.notices),
         )  # fmt: skip
         if shown_on is not None:
             stack.enter_context(shown_on(collector))
@@ -170,6 +203,22 @@ def _clock(store: Store, floor_ns: int | None) -> SteadyClock:
     return clock
 
 
+class _Notices:
+    """Tells each notice once, on the terminal; those from before after_ns were told by an earlier run."""
+
+    def __init__(self, after_ns: int) -> None:
+        self._after_ns = after_ns
+        self._told: tuple[tuple[int, str], ...] = ()
+
+    def tell(self, notices: tuple[tuple[int, str], ...]) -> None:
+        if notices is self._told:
+            return
+        for at_ns, text in notices:
+            if at_ns > self._after_ns and (at_ns, text) not in self._told:
+                click.echo(f"  {datetime.fromtimestamp(at_ns / NS_PER_S):%H:%M:%S} ! {text}")
+        self._told = notices
+
+
 def _listen_to_words(collector: Collector, stopping: threading.Event) -> None:
     """Read words from standard input until it closes; each becomes a mark, a value, or one sentence back."""
     last_mark: list[str] = []
@@ -181,6 +230,9 @@ def _listen_to_words(collector: Collector, stopping: threading.Event) -> None:
             continue
         if words == "help":
             click.echo(HELP)
+            continue
+        if words == "instruments":
+            click.echo(instrument_lines(collector.view()))
             continue
         try:
             foot = (collector.view().get("in_hand") or {}).get("foot")

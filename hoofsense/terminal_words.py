@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Any
 
 from hoofsense.foot_events import COVERS
@@ -17,6 +18,7 @@ HELP = """\
   firm | soft                  touch check                     trimmed | down
   12,34 mm                     a caliper value                 redo | skip | next SITE
   undo                         take the last mark back         note TEXT                end
+  instruments                  how each instrument is doing
 """
 
 _VALUE = re.compile(r"^[+-]?\d+([.,]\d+)?\s*(mm|in|cm)$", re.IGNORECASE)
@@ -51,6 +53,35 @@ def words_to_mark(words: str, foot: str | None, last_mark_id: str | None) -> dic
     if text.lower() in _SITES:
         return {"mark": "hand", "foot": foot, "site": text.lower()}
     return {**_foot_mark(text, first, rest), "foot": foot}
+
+
+def instrument_lines(view: Mapping[str, Any]) -> str:
+    """How each instrument is doing, two lines each, from the visit's view."""
+    instruments = view.get("instruments") or ()
+    if not instruments:
+        return "No instrument was heard yet: switch one on, or look with hoofsense instruments."
+    return "\n".join(_instrument_lines(one, int(view["at_ms"])) for one in instruments)
+
+
+def _instrument_lines(one: Mapping[str, Any], at_ms: int) -> str:
+    age_s = max(0, at_ms - int(one["at_ms"])) / 1000
+    state = "linked" if one["linked"] else "NOT LINKED"
+    rate, battery, offset_s = one["rate_per_s"], one["battery_percent"], one["clock_offset_s"]
+    facts = [
+        f"last {age_s:.0f} s ago",
+        "" if rate is None else f"{rate:g}/s",
+        "" if battery is None else f"battery {battery} %",
+        f"lost {one['lost']}" if one["lost"] else "",
+        f"CRC errors {one['crc_errors']}" if one["crc_errors"] else "",
+        f"restarts {one['restarts']}" if one["restarts"] else "",
+        "" if offset_s is None else f"clock {offset_s:+d} s",
+        *(f"{reason} {count}" for reason, count in one["refused"].items()),
+        "caliper not checked" if one["checked"] is False else "",
+    ]
+    trust = "" if one["trusted"] else "  NOT TRUSTED"
+    note = f"\n    {one['note']}" if one["note"] and one["note"] != "connected" else ""
+    head = f"  {one['source']:<24} {one['what'] or 'nothing yet':<28} {state}{trust}"
+    return f"{head}\n    {', '.join(fact for fact in facts if fact)}{note}"
 
 
 def _foot_mark(text: str, first: str, rest: str) -> dict[str, Any]:

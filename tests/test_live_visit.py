@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from hoofsense.live_visit import new_visit_id
+from hoofsense.live_visit import REHEARSAL_FILE_NAME, live_sources, new_visit_id
 from hoofsense.store import StoreError, open_reader
 from hoofsense.wire.bridge_line import BridgeLine, Kind, encode_bridge_line
 
@@ -30,6 +30,7 @@ class TalkingBridge:
         self.url = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
         self._stopping = threading.Event()
         self._number = 0
+        self._said: list[tuple[str, str, str]] = []
         threading.Thread(target=self._serve, daemon=True).start()
 
     def _serve(self) -> None:
@@ -44,14 +45,17 @@ class TalkingBridge:
     def _talk(self, connection: socket.socket) -> None:
         while not self._stopping.wait(0.05):
             self._number += 1
-            sensor, text, unit = (("ir", "11.50", "Cel"), ("air", "9.80", "Cel"), ("rh", "62.0", "%"))[
-                self._number % 3
-            ]
+            usual = (("ir", "11.50", "Cel"), ("air", "9.80", "Cel"), ("rh", "62.0", "%"))[self._number % 3]
+            sensor, text, unit = self._said.pop() if self._said else usual
             line = BridgeLine(self._number, self._number * 50, Kind.MEASUREMENT, sensor, text, unit)
             try:
                 connection.sendall(encode_bridge_line(line) + b"\r\n")
             except OSError:
                 return
+
+    def say(self, sensor: str, text: str, unit: str) -> None:
+        """Say this once, instead of the next line."""
+        self._said.append((sensor, text, unit))
 
     def stop(self) -> None:
         self._stopping.set()
@@ -66,15 +70,16 @@ def bridge() -> Iterator[TalkingBridge]:
 
 
 def started(
-    programs: list[subprocess.Popen[str]], bridge: TalkingBridge, store: Path, *words: str
+    programs: list[subprocess.Popen[str]], bridge: TalkingBridge, store: Path | None, *words: str, **env: str
 ) -> subprocess.Popen[str]:
+    kept_in = () if store is None else ("--store", str(store))
     program = subprocess.Popen(
         [
             sys.executable, "-m", "hoofsense.cli", "visit", *words, "--serial", bridge.url,
-            "--no-bluetooth", "--no-page", "--store", str(store),
+            "--no-bluetooth", "--no-page", *kept_in,
         ],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        env={**os.environ, "PYTHONUNBUFFERED": "1", **env},
     )  # fmt: skip
     programs.append(program)
     return program
@@ -142,7 +147,7 @@ def test_kill_9_loses_nothing_committed_and_the_visit_goes_on_where_it_was(
         frames = list(reader.frames(summary.visit_id))
     assert summary.ended_ns is not None
     marks = [json.loads(f.payload[:-5])["mark"] for f in frames if f.channel == "mark"]
-    assert marks == ["begin", "fitness", "hand", "heat", "heat", "end"]
+    assert marks == ["begin", "fitness", "hand", "instruments", "heat", "heat", "end"]
     assert [f.channel for f in frames].count("typed") == 1
     times = [f.at_ns for f in frames]
     assert times == sorted(times)
@@ -168,6 +173,30 @@ def test_a_visit_of_another_horse_is_not_begun_over_an_open_one(
     output, _ = other.communicate(timeout=PATIENCE_S)
     assert other.returncode == 2
     assert "Invented Horse K" in output and "--close-open" in output and "Traceback" not in output
+
+
+def test_a_rehearsal_is_labelled_kept_apart_and_tells_how_its_instruments_are_doing(
+    bridge: TalkingBridge, programs: list[subprocess.Popen[str]], tmp_path: Path
+) -> None:
+    store = tmp_path / "hoofsense" / REHEARSAL_FILE_NAME
+    words = ("--horse", "Invented Horse R", "--rehearsal")
+    program = started(programs, bridge, None, *words, XDG_DATA_HOME=str(tmp_path))
+    until(lambda: kept_frames(store) > 20, "frames of the bridge")
+    bridge.say("jaw", "14.20", "mm")
+    until(lambda: kept_frames(store) > 40, "the caliper's frame")
+    say(program, "instruments", "clear", "14,3 mm", "14,3 mm", "end")
+    output, _ = program.communicate(timeout=PATIENCE_S)
+    assert program.returncode == 0, output
+    assert "linked" in output and "last 0 s ago" in output and "caliper not checked" in output
+    assert "! The caliper at 127.0.0.1" in output and "run hoofsense caliper-check" in output
+    assert "! 14.30 mm came twice within a second and counts once" in output
+    with open_reader(store) as reader:
+        assert [visit.invented for visit in reader.visits()] == [True]
+
+
+def test_a_keyboard_cable_without_a_unit_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="add --gauge-unit"):
+        live_sources((), None, False, tmp_path / "instruments.json", ("/dev/input/event7",))
 
 
 def test_visit_ids_are_uuids_of_version_7_that_sort_by_time() -> None:
