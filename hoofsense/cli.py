@@ -164,12 +164,41 @@ def visit(**options: Any) -> None:
 
 @main.command()
 @click.option("--seconds", type=click.FloatRange(0.1, 120), default=8.0, show_default=True)
+@click.option("--role", "roles", multiple=True, help="ID=role: sole, air, caliper, button, bridge or none.")
+@click.option("--key", "keys", multiple=True, help="ID=key of an encrypted beacon, 32 hex digits.")
+@click.option("--forget", multiple=True, help="ID of an instrument to forget.")
+@click.option("--bluetooth/--no-bluetooth", default=True, show_default=True)
+@_store
 @_json
-def instruments(seconds: float, as_json: bool) -> None:
-    """List the instruments that can be heard now, by Bluetooth and at serial ports."""
-    from hoofsense.instruments_near import instruments_near
+def instruments(
+    seconds: float,
+    roles: tuple[str, ...],
+    keys: tuple[str, ...],
+    forget: tuple[str, ...],
+    bluetooth: bool,
+    store_path: Path | None,
+    as_json: bool,
+) -> None:
+    """List the instruments that can be heard now and those remembered; give one its role or key."""
+    from hoofsense.instruments_near import heard_now, instruments_near, instruments_remembered
+    from hoofsense.sources.instrument_list import read_instrument_list
+    from hoofsense.store import known_instruments_path
 
-    click.echo(instruments_near(seconds, as_json))
+    known_path = known_instruments_path(store_path)
+    with faults_in_one_sentence():
+        try:
+            if not (roles or keys or forget):
+                click.echo(instruments_near(seconds, as_json, known_path, bluetooth))
+                return
+            from hoofsense.pairing import pair
+
+            known = read_instrument_list(known_path)
+            told = pair(known_path, roles, keys, forget, lambda: heard_now(seconds, known, bluetooth)[0])
+        except (ValueError, OSError) as why:
+            raise Fault(str(why)) from why
+    for sentence in told:
+        click.echo(sentence, err=as_json)
+    click.echo(instruments_remembered(known_path, as_json))
 
 
 @main.command()
@@ -202,6 +231,42 @@ def page(what: str, store_path: Path | None, port: int, lan: bool) -> None:
 
     with faults_in_one_sentence():
         show_on_page(what, store_path, _page_shown(True, port, lan, False))
+
+
+@main.command()
+@click.argument("profile", required=False)
+@_json
+def materials(profile: str | None, as_json: bool) -> None:
+    """List the material profiles; with a PROFILE (name or file), its cure table and its assumptions."""
+    from hoofsense.cure_tables import profile_told, profiles_listed
+
+    try:
+        click.echo(profiles_listed(as_json) if profile is None else profile_told(profile, as_json))
+    except ValueError as why:
+        raise Fault(str(why)) from why
+
+
+@main.command()
+@click.option("--material", default="standard", show_default=True, help="Material profile: a name or a file.")
+@click.option("--air", "air_degC", type=float, required=True, help="Air temperature, °C.")
+@click.option("--sole", "sole_degC", type=float, required=True, help="Temperature of the sole, °C.")
+@click.option(
+    "--material-temperature", "material_degC", type=float, required=True, help="Of the material, °C."
+)
+@click.option(
+    "--thickness", "thickness_mm", type=float, default=8.0, show_default=True, help="Of the fill, mm."
+)
+@click.option("--cover", type=click.Choice(["none", "film", "insulated"]), default="film", show_default=True)
+@click.option("--wind", "wind_m_per_s", type=click.FloatRange(0, 30), help="Wind at the foot, m/s.")
+@_json
+def predict(material: str, **conditions: Any) -> None:
+    """Predict a pour before it is made: working time, trim, load, the slowest place, and what helps most."""
+    from hoofsense.cure_tables import pour_told
+
+    try:
+        click.echo(pour_told(material, **conditions))
+    except ValueError as why:
+        raise Fault(str(why)) from why
 
 
 PageShown = Callable[["Collector"], contextlib.AbstractContextManager[threading.Event]]

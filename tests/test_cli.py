@@ -178,3 +178,28 @@ def test_help_imports_neither_dash_nor_pandas_nor_bleak() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert "Tells when a sole is dry enough" in done.stdout
+
+
+def test_a_profile_shows_its_table_and_its_assumptions() -> None:
+    told = called("materials", "standard").output
+    for part in (
+        "firm in 15 min as a pour of 8 mm at 21 °C",
+        "bears weight",
+        "Assumptions",
+        "activation energy",
+    ):
+        assert part in told
+    table = json.loads(called("materials", "standard", "--json").stdout)["table"]
+    likely = [row["firm"][1] for row in table if row["material_degC"] == row["air_degC"]]
+    assert likely == sorted(likely, reverse=True), "colder air, sole and material are never faster"
+    assert_one_sentence(called("materials", "no-such-stuff"), "no-such-stuff")
+
+
+def test_a_pour_is_predicted_with_the_lever_that_helps_most() -> None:
+    cold = ("--air", "0", "--sole", "7", "--material-temperature", "0")
+    told = called("predict", *cold).output
+    assert "Working time" in told and "What helps most" in told and "Warm" in told
+    prediction = json.loads(called("predict", *cold, "--json").stdout)
+    gains = [lever["gain_s"] for lever in prediction["levers"]]
+    assert gains == sorted(gains, reverse=True) and gains[0] > 0
+    assert_one_sentence(called("predict", "--air", "90", "--sole", "7", "--material-temperature", "0"), "90")

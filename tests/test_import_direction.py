@@ -39,9 +39,11 @@ FLOORS = {
     "terminal_words": 4.1,
     "frames_ahead": 5,
     "collector": 5.1,
+    "cure_tables": 5,
     "replaying": 5.2,
     "live_visit": 5.3,
     "instruments_near": 5.3,
+    "pairing": 5.3,
     "past_visits": 5.3,
     "cli": 6,
 }
