@@ -25,7 +25,7 @@ from hoofsense.replaying import verdict_line
 from hoofsense.sources.clock import SteadyClock, boot_id
 from hoofsense.sources.instrument_list import KnownInstrument, read_instrument_list, write_instrument_list
 from hoofsense.sources.link import LiveSource
-from hoofsense.store import Store, StoreError, default_store_path, open_store
+from hoofsense.store import Store, StoreError, default_store_path, known_instruments_path, open_store
 from hoofsense.terminal_words import HELP, instrument_lines, words_to_mark
 from hoofsense.visit_marks import mark_payload
 
@@ -34,7 +34,6 @@ RESUME_WITHIN_NS = (
 )  # a visit is one horse on one day (our choice of how long a day lasts)
 
 
-KNOWN_FILE_NAME = "instruments.json"  # beside the store
 REHEARSAL_FILE_NAME = "rehearsal.sqlite3"  # rehearsals stay out of the record that retention is learned from
 
 
@@ -126,7 +125,7 @@ def run_live_visit(
         caution = store.caution()
         if caution:
             click.echo(f"Caution: {caution}", err=True)
-        known_path = path.parent / KNOWN_FILE_NAME
+        known_path = known_instruments_path(path)
         past = _frames_to_take_up(store, horse, close_open)
         clock = _clock(store, past[-1].at_ns if past else None)
         inbox, stopping = Inbox(), threading.Event()

@@ -17,7 +17,7 @@ from functools import partial
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
-from hoofsense.sources.bluetooth_beacons import Beacons, measured_in, values_in
+from hoofsense.sources.bluetooth_beacons import Beacons, battery_in, measured_in, values_in
 from hoofsense.sources.bluetooth_listening import BEACON_KIND, Listening, on_air_from
 from hoofsense.sources.bluetooth_scanner import ScanOwner
 from hoofsense.sources.bluetooth_services import READ_SERVICES, BridgeUuids, Identities
@@ -120,6 +120,7 @@ class Found:
     measures    what it measures, in words; empty for an encrypted beacon without its key
     last_value  what a beacon last said, in words; empty for instruments that are connected to
     note        what to know, e.g. that its key is missing
+    battery_percent  0 to 100 as a beacon last said, None when it has not
     """
 
     source_id: str
@@ -130,6 +131,7 @@ class Found:
     rssi_dBm: int | None
     last_value: str = ""
     note: str = ""
+    battery_percent: int | None = None
 
 
 def discover(
@@ -178,6 +180,8 @@ class _Finding:
             return
         self._identities.heard(device.address, on_air.name, on_air.stays)
         kind, measures, last_value, note = KIND, on_air.measures, "", ""
+        before = self.found.get(device.address)
+        battery = None if before is None else before.battery_percent
         source_id = self._identities.of(device.address, on_air.name, stays=on_air.stays)
         if on_air.bthome is not None:
             advert = self._beacons.advert(self._clock.instant(), source_id, device.address, on_air.bthome)
@@ -185,9 +189,10 @@ class _Finding:
             kind = KIND if measures else BEACON_KIND
             measures = measures or measured_in(plain)
             last_value, note = values_in(plain), advert.note
+            battery = battery_in(plain) if battery_in(plain) is not None else battery
         name = on_air.name or device.address
         self.found[device.address] = Found(
-            source_id, kind, name, device.address, measures, on_air.rssi_dBm, last_value, note
+            source_id, kind, name, device.address, measures, on_air.rssi_dBm, last_value, note, battery
         )
 
     def on_connected(self, device: BLEDevice) -> None:

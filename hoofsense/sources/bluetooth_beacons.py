@@ -105,6 +105,15 @@ def values_in(payload: bytes) -> str:
     return ", ".join(f"{o.name} {o.value:g} {o.unit}" for o in objects if o.value is not None)
 
 
+def battery_in(payload: bytes) -> int | None:
+    """Battery of a plain advert in percent; None when it says none or cannot be read."""
+    try:
+        said = [o.value for o in decode_bthome(payload).objects if o.name == "battery"]
+    except FrameError:
+        return None
+    return None if not said or said[-1] is None else round(said[-1])
+
+
 def _address_bytes(address: str) -> bytes:
     """The 6 bytes of a printed address; ValueError where the system gives another identifier instead."""
     return bytes.fromhex(address.replace(":", ""))

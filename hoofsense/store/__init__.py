@@ -4,7 +4,7 @@ from hoofsense.store.backup import BackupReport
 from hoofsense.store.batching import FrameBatch
 from hoofsense.store.errors import StoreError
 from hoofsense.store.frame_rows import DamagedChunk
-from hoofsense.store.location import default_store_path
+from hoofsense.store.location import default_store_path, known_instruments_path
 from hoofsense.store.points import BIN_NS, Point, TraceBin
 from hoofsense.store.van_store import Store, open_reader, open_store
 from hoofsense.store.visit_rows import VisitSummary
@@ -20,6 +20,7 @@ __all__ = [
     "TraceBin",
     "VisitSummary",
     "default_store_path",
+    "known_instruments_path",
     "open_reader",
     "open_store",
 ]
