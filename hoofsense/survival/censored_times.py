@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -100,11 +102,21 @@ def grouped(labels: npt.ArrayLike, pads: int, called: str) -> tuple[tuple[str, .
 
     raises ValueError when there is not one label for each pad
     """
+    levels, index = np.unique(_labels(labels, pads, called), return_inverse=True)
+    return tuple(str(level) for level in levels.tolist()), index.astype(np.intp)
+
+
+def numbered(labels: npt.ArrayLike, pads: int, called: str) -> tuple[int, IndexArray]:
+    """How many distinct labels there are, and each pad's number among them; errors as for grouped."""
+    levels, index = np.unique(_labels(labels, pads, called), return_inverse=True)
+    return int(levels.size), index.astype(np.intp)
+
+
+def _labels(labels: npt.ArrayLike, pads: int, called: str) -> npt.NDArray[Any]:
     given = np.asarray(labels)
     if given.shape != (pads,):
         raise ValueError(f"{called} has shape {given.shape} for {pads} pads: give one label for each pad")
-    levels, index = np.unique(given, return_inverse=True)
-    return tuple(str(level) for level in levels.tolist()), index.astype(np.intp)
+    return given
 
 
 def covariate_matrix(covariates: npt.ArrayLike, pads: int, names: tuple[str, ...]) -> FloatArray:

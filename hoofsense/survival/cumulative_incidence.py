@@ -21,7 +21,7 @@ from hoofsense.survival.censored_times import (
     FloatArray,
     NotEstimable,
     checked_confidence,
-    grouped,
+    numbered,
     read_only,
     right_censored,
 )
@@ -126,8 +126,8 @@ def cumulative_incidence(
         horses, degrees, units = None, None, table.n_at_risk
         variance = _delta_variance(table, n_ended, before, incidence)
     else:
-        names, which = grouped(horse, days.size, "horse")
-        horses, degrees = len(names), len(names) - 1
+        horses, which = numbered(horse, days.size, "horse")
+        degrees = horses - 1
         variance, units = np.zeros_like(incidence), np.zeros(table.days.size)
         for counted, at_risk in counts_by_horse(table, numbers, len(causes), which, horses):
             ahead = log_survival_influence(table, np.sum(counted, axis=0), at_risk)

@@ -22,6 +22,7 @@ from hoofsense.survival.censored_times import (
     NotEstimable,
     grouped,
     interval_censored,
+    numbered,
     read_only,
 )
 from hoofsense.survival.logrank import GroupTest, check_two_groups, quadratic_form, strata_of
@@ -66,8 +67,7 @@ def interval_logrank(
     check_two_groups(names)
     units, horses = (np.arange(lower_d.size), None)
     if horse is not None:
-        horse_names, units = grouped(horse, lower_d.size, "horse")
-        horses = len(horse_names)
+        horses, units = numbered(horse, lower_d.size, "horse")
     excess, covariance = np.zeros(len(names)), np.zeros((len(names), len(names)))
     sums = np.zeros((int(units.max()) + 1, len(names)))
     for chosen in strata_of(strata, lower_d.size):

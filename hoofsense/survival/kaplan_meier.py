@@ -19,7 +19,7 @@ from hoofsense.survival.censored_times import (
     FloatArray,
     NotEstimable,
     checked_confidence,
-    grouped,
+    numbered,
     read_only,
     right_censored,
 )
@@ -137,8 +137,8 @@ def kaplan_meier(
         )
         variance = np.cumsum(step)
     else:
-        names, which = grouped(horse, days.size, "horse")
-        horses, degrees = len(names), len(names) - 1
+        horses, which = numbered(horse, days.size, "horse")
+        degrees = horses - 1
         variance, units = np.zeros(table.days.size), np.zeros(table.days.size)
         for counted, at_risk in counts_by_horse(table, was_lost.astype(np.intp), 1, which, horses):
             variance += np.sum(log_survival_influence(table, counted[0], at_risk) ** 2, axis=0)

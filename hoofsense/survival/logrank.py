@@ -19,9 +19,12 @@ from hoofsense.survival.censored_times import (
     IndexArray,
     NotEstimable,
     grouped,
+    numbered,
     read_only,
     right_censored,
 )
+
+RANK_SLACK = 1e-10  # eigenvalues of a covariance below this share of the greatest are rounding
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +98,8 @@ def strata_of(strata: npt.ArrayLike | None, pads: int) -> list[BoolArray | slice
     """What picks the pads of each stratum; everything when there are no strata."""
     if strata is None:
         return [slice(None)]
-    names, which = grouped(strata, pads, "strata")
-    return [which == number for number in range(len(names))]
+    count, which = numbered(strata, pads, "strata")
+    return [which == number for number in range(count)]
 
 
 def quadratic_form(excess: FloatArray, covariance: FloatArray) -> tuple[float, int]:
@@ -112,9 +115,6 @@ def quadratic_form(excess: FloatArray, covariance: FloatArray) -> tuple[float, i
         )
     along = vectors[:, kept].T @ excess
     return float(np.sum(along**2 / values[kept])), int(np.count_nonzero(kept))
-
-
-RANK_SLACK = 1e-10  # eigenvalues below this share of the greatest are rounding
 
 
 def _one_stratum(

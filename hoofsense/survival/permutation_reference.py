@@ -26,7 +26,7 @@ from hoofsense.survival.censored_times import (
     FloatArray,
     IndexArray,
     NotEstimable,
-    grouped,
+    numbered,
     read_only,
 )
 from hoofsense.survival.chance import Chance, shuffled
@@ -71,14 +71,14 @@ def permutation_reference(
     raises        NotEstimable for fewer than FEWEST_HORSES horses; ValueError for bad arguments
     """
     given = np.asarray(horse)
-    names, which = grouped(given, given.size, "horse")
-    if len(names) < FEWEST_HORSES:
+    horses, which = numbered(given, given.size, "horse")
+    if horses < FEWEST_HORSES:
         raise NotEstimable(
-            f"{len(names)} horses are too few to permute, {FEWEST_HORSES} is the least: gather more horses"
+            f"{horses} horses are too few to permute, {FEWEST_HORSES} is the least: gather more horses"
         )
     if permutations < 1:
         raise ValueError(f"{permutations} permutations are none: use {USUAL_PERMUTATIONS}")
-    blocks = _blocks(which, len(names), strata)
+    blocks = _blocks(which, horses, strata)
     observed = float(statistic(np.arange(given.size, dtype=np.intp)))
     permuted = np.empty(permutations)
     for number in range(permutations):
@@ -107,8 +107,8 @@ def _blocks(which: IndexArray, horses: int, strata: npt.ArrayLike | None) -> lis
     rows = np.split(order, np.searchsorted(which[order], np.arange(1, horses)))
     if strata is None:
         return [_block(rows)]
-    names, stratum = grouped(strata, which.size, "strata")
-    by_stratum: list[list[IndexArray]] = [[] for _ in names]
+    count, stratum = numbered(strata, which.size, "strata")
+    by_stratum: list[list[IndexArray]] = [[] for _ in range(count)]
     for own in rows:
         if np.any(stratum[own] != stratum[own[0]]):
             raise ValueError("a horse has pads in two strata: it cannot be permuted within one")

@@ -20,7 +20,7 @@ from hoofsense.survival.censored_times import (
     FloatArray,
     NotEstimable,
     checked_confidence,
-    grouped,
+    numbered,
     right_censored,
 )
 from hoofsense.survival.infinitesimal_jackknife import (
@@ -131,8 +131,7 @@ def restricted_mean_difference(
         units = np.arange(days.size)
         count = days.size
     else:
-        names, units = grouped(horse, days.size, "horse")
-        count = len(names)
+        count, units = numbered(horse, days.size, "horse")
     total = np.zeros(count)
     means = []
     for sign, chosen in ((-1.0, ~second), (1.0, second)):
@@ -181,9 +180,9 @@ def _mean_and_influence(
         cost = np.divide(beyond, left_on, out=np.zeros_like(beyond), where=left_on > 0.0)
         expected = np.cumsum(cost * table.n_lost / table.n_at_risk)
         return mean_d, expected[table.place] - was_lost * cost[table.place], losses
-    names, which = grouped(horse, days.size, "horse")
+    horses, which = numbered(horse, days.size, "horse")
     parts = [
         log_survival_influence(table, counted[0], at_risk) @ area
-        for counted, at_risk in counts_by_horse(table, was_lost.astype(np.intp), 1, which, len(names))
+        for counted, at_risk in counts_by_horse(table, was_lost.astype(np.intp), 1, which, horses)
     ]
     return mean_d, np.concatenate(parts), losses

@@ -19,8 +19,8 @@ from hoofsense.survival.censored_times import (
     IndexArray,
     NotEstimable,
     checked_confidence,
-    grouped,
     interval_censored,
+    numbered,
     read_only,
 )
 from hoofsense.survival.chance import Chance, drawn_again
@@ -128,18 +128,18 @@ def turnbull_resampled(
     """
     checked_confidence(confidence_ratio)
     lower_d, upper_d = interval_censored(last_on_d, noticed_off_d)
-    names, which = _enough_horses(horse, lower_d.size, resamples)
+    horses, which = _enough_horses(horse, lower_d.size, resamples)
     cells = collapsed(lower_d, upper_d)
     own = fitted_mass(cells, cells.weight)[0]
     masses = np.empty((resamples, own.size))
     for number in range(resamples):
-        masses[number] = _redrawn(cells, own, drawn_again(chance, len(names))[which])
+        masses[number] = _redrawn(cells, own, drawn_again(chance, horses)[which])
     return ResampledTurnbull(
         turnbull(lower_d, upper_d),
         read_only(cells.left_d),
         read_only(cells.right_d),
         read_only(masses),
-        len(names),
+        horses,
         confidence_ratio,
     )
 
@@ -164,7 +164,7 @@ def mean_on_difference(
     """
     checked_confidence(confidence_ratio)
     lower_d, upper_d = interval_censored(last_on_d, noticed_off_d)
-    names, which = _enough_horses(horse, lower_d.size, resamples)
+    horses, which = _enough_horses(horse, lower_d.size, resamples)
     second = np.asarray(in_second, dtype=np.bool_)
     if second.shape != lower_d.shape:
         raise ValueError(f"{second.size} group marks for {lower_d.size} pads: give one for each pad")
@@ -179,7 +179,7 @@ def mean_on_difference(
     low, high = np.empty(resamples), np.empty(resamples)
     done = 0
     while done < resamples:
-        drawn = drawn_again(chance, len(names))
+        drawn = drawn_again(chance, horses)
         if any(not np.any(drawn[own_horses]) for _, _, own_horses, _, _ in groups):
             continue
         (first_short, first_long), (second_short, second_long) = (
@@ -205,15 +205,15 @@ def mean_on_difference(
     )
 
 
-def _enough_horses(horse: npt.ArrayLike, pads: int, resamples: int) -> tuple[tuple[str, ...], IndexArray]:
-    names, which = grouped(horse, pads, "horse")
-    if len(names) < FEWEST_HORSES:
+def _enough_horses(horse: npt.ArrayLike, pads: int, resamples: int) -> tuple[int, IndexArray]:
+    horses, which = numbered(horse, pads, "horse")
+    if horses < FEWEST_HORSES:
         raise NotEstimable(
-            f"{len(names)} horses are too few to draw again, {FEWEST_HORSES} needed: show the curve alone"
+            f"{horses} horses are too few to draw again, {FEWEST_HORSES} needed: show the curve alone"
         )
     if resamples < LEAST_RESAMPLES:
         raise ValueError(f"{resamples} resamples are too few for an interval: use {LEAST_RESAMPLES} or more")
-    return names, which
+    return horses, which
 
 
 def _redrawn(cells: CollapsedIntervals, own: FloatArray, pad_weight: FloatArray) -> FloatArray:
