@@ -8,7 +8,7 @@ firm at the profile's time, and only then is the uncertainty of the rate applied
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,7 +27,7 @@ from hoofsense.estimators.cure_surroundings import (
 )
 from hoofsense.physics.cure_kinetics import Kinetics, reduced_time
 from hoofsense.physics.pad_cure import cure_course, reached_s
-from hoofsense.physics.poured_pad import Ambient, Fill
+from hoofsense.physics.poured_pad import Ambient, Fill, side_by_side
 from hoofsense.records import MaterialProfile, PourConditions
 
 FloatArray = npt.NDArray[np.float64]
@@ -42,7 +42,7 @@ _HORN_u_ln = 0.25
 _FILM_u_ln = 0.35
 _PAD_CONDUCTIVITY_u_ln = 0.10
 _AIR_AT_FOOT_u_K = 1.0
-_RADIANT_OFFSET_K = -1.0
+BARN_RADIANT_K = -1.0  # walls and ground against the air
 _RADIANT_u_K = 3.0
 _TIME_JITTER_u_ln = 0.15
 _THICKNESS_LEAST_m = 0.0015
@@ -103,7 +103,7 @@ def forecast(
     air: tuple[AirPoint, ...],
     *,
     air_u_K: float = 0.5,
-    radiant_offset_K: float = _RADIANT_OFFSET_K,
+    radiant_offset_K: float = BARN_RADIANT_K,
     members: int = MEMBERS,
 ) -> CureForecast:
     """Run every member forward from the pour.
@@ -152,6 +152,30 @@ def forecast(
     return result
 
 
+def central_firm_s(
+    profile: MaterialProfile,
+    cases: Sequence[tuple[PourConditions, AirPoint]],
+    radiant_offset_K: float = BARN_RADIANT_K,
+) -> FloatArray:
+    """When the central member is firm at its slowest place, s after the pour, for several cases at once.
+
+    cases  pour and steady air of each; shape of the answer (len(cases),)
+    """
+    made = [_inputs(profile, pour, (point,), 0.0, radiant_offset_K, 1) for pour, point in cases]
+    fill, ambient = side_by_side(made)
+    course = cure_course(fill, ambient, np.concatenate(_GRID_s), rim=True, stop_degree=profile.firm_degree)
+    places = (
+        (course.surface_degree, course.surface_last_K),
+        (course.bond_degree, course.bond_last_K),
+        (course.rim_degree, course.rim_last_K),
+    )
+    reached = [
+        reached_s(course.time_s, degree, profile.firm_degree, fill.kinetics, last_K, LONGEST_s)
+        for degree, last_K in places
+    ]
+    return np.asarray(np.max(reached, axis=0))
+
+
 def _inputs(
     profile: MaterialProfile,
     pour: PourConditions,
@@ -183,7 +207,7 @@ def inputs_of(
     z: Callable[[str], FloatArray],
     *,
     air_u_K: float = 0.5,
-    radiant_offset_K: float = _RADIANT_OFFSET_K,
+    radiant_offset_K: float = BARN_RADIANT_K,
 ) -> tuple[Fill, Ambient]:
     """Fill and surroundings of members with these kinetics; z(name) gives each input's standard normals."""
     if not air:

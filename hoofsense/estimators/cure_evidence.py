@@ -12,6 +12,7 @@ from functools import lru_cache
 import numpy as np
 
 from hoofsense.estimators.cure_ensemble import LOCATIONS, AirPoint, CureForecast, FloatArray, forecast
+from hoofsense.estimators.cure_material import curing_part
 from hoofsense.estimators.cure_smoother import (
     FEWEST_READINGS,
     Touch,
@@ -55,11 +56,17 @@ class CureEvidence:
     earned: bool
 
 
-@lru_cache(maxsize=16)
 def remembered_forecast(
     profile: MaterialProfile, pour: PourConditions, air: tuple[AirPoint, ...], air_u_K: float
 ) -> CureForecast:
-    """The members' run; call with poured_at_ns 0, so that the same pour at another hour is the same pour."""
+    """The members' run; the same pour at another hour, or with a longer log, is the same run."""
+    return _remembered(curing_part(profile), replace(pour, poured_at_ns=0), air, air_u_K)
+
+
+@lru_cache(maxsize=16)
+def _remembered(
+    profile: MaterialProfile, pour: PourConditions, air: tuple[AirPoint, ...], air_u_K: float
+) -> CureForecast:
     return forecast(profile, pour, air, air_u_K=air_u_K)
 
 
@@ -80,7 +87,7 @@ def cure_evidence(
     earlier than the surface as read, taken generously, has the equivalent age it needs: a necessary sign,
     never a sufficient one.
     """
-    members = remembered_forecast(profile, replace(pour, poured_at_ns=0), air, air_u_K)
+    members = remembered_forecast(profile, pour, air, air_u_K)
     before = stacked_times(members)
     times_s, values_K, u_K = surface.arrays()
     result = smoothed(before, predicted_K(members, times_s), values_K, u_K, times_s)

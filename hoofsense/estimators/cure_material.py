@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -143,13 +144,29 @@ def reference_fill(
     return fill, steady_ambient(profile.reference_air_K, profile.reference_air_K, STILL_FILM_W_per_m2_K)
 
 
-@lru_cache(maxsize=16)
+def curing_part(profile: MaterialProfile) -> MaterialProfile:
+    """The profile without its log and its notes: two that cure alike are then equal, and remembered once."""
+    return replace(
+        profile,
+        assumptions=(),
+        logged_pours=0,
+        logged_covered_ratio=0.0,
+        logged_low_K=None,
+        logged_high_K=None,
+    )
+
+
 def solved_material(profile: MaterialProfile, members: int) -> tuple[Kinetics, FloatArray, float]:
     """Kinetics whose reference pour is firm on time in every member, their heat, a scale for working time.
 
     The scale is the profile's stated working time over the modelled one of the central member.
     raises  ValueError where no rate gives the reference pour its firm time
     """
+    return _solved_material(replace(curing_part(profile), ln_rate_u=1.0), members)
+
+
+@lru_cache(maxsize=16)
+def _solved_material(profile: MaterialProfile, members: int) -> tuple[Kinetics, FloatArray, float]:
     kinetics, heat = _material(profile, members)
     solved, work_s = rate_solved(profile, kinetics, heat)
     heat.setflags(write=False)

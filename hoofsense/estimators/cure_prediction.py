@@ -11,7 +11,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hoofsense.estimators.cure_ensemble import LOCATIONS, AirPoint, CureForecast, FloatArray, forecast
+from hoofsense.estimators.cure_ensemble import (
+    BARN_RADIANT_K,
+    LOCATIONS,
+    AirPoint,
+    CureForecast,
+    FloatArray,
+    central_firm_s,
+    forecast,
+)
 from hoofsense.estimators.cure_evidence import (
     SHARES,
     Times,
@@ -144,18 +152,17 @@ def predict_pour(
     open_sky  True under a clear sky, which is taken to be 20 K colder than the air
     raises    ValueError where the pour or the air lies outside what the model knows
     """
-    point, sky_K = _checked(pour, air), (_SKY_OFFSET_K if open_sky else None)
-    untimed = replace(pour, poured_at_ns=0)
-    if sky_K is None:
-        members = remembered_forecast(profile, untimed, (point,), air.air_u_K)
+    point = _checked(pour, air)
+    if open_sky:
+        members = forecast(profile, pour, (point,), air_u_K=air.air_u_K, radiant_offset_K=_OPEN_SKY_K)
     else:
-        members = forecast(profile, untimed, (point,), air_u_K=air.air_u_K, radiant_offset_K=sky_K)
+        members = remembered_forecast(profile, pour, (point,), air.air_u_K)
     weights = np.full(members.members, 1.0 / members.members)
     ln_work, ln_firm, ln_load = place_times(stacked_times(members))
     work, load = times_of(ln_work, weights), times_of(ln_load, weights)
     firm = times_of(np.max(ln_firm, axis=0), weights)
     slowest = slowest_place(ln_firm, weights)
-    levers = _levers(profile, untimed, point, sky_K)
+    levers = _levers(profile, pour, point, _OPEN_SKY_K if open_sky else BARN_RADIANT_K)
     plateau = firm[1] >= _STALLED_ratio * LONGEST_s
     too_late = firm[1] > WILL_NOT_CURE_s
     bond = _kelvins("hottest_bond_temperature", members.hottest_bond_K, "highest on the bond line")
@@ -183,7 +190,7 @@ def predict_pour(
     )
 
 
-_SKY_OFFSET_K = -20.0  # a clear winter sky against the air; handbook value from memory
+_OPEN_SKY_K = -20.0  # a clear winter sky against the air; handbook value from memory
 _STALLED_ratio = 0.99
 
 
@@ -225,16 +232,8 @@ def _band(time_s: FloatArray, values_K: np.ndarray, until_s: float) -> tuple[Ban
     )
 
 
-def _central_firm_s(
-    profile: MaterialProfile, pour: PourConditions, point: AirPoint, sky_K: float | None
-) -> float:
-    options = {} if sky_K is None else {"radiant_offset_K": sky_K}
-    one = forecast(profile, pour, (point,), members=1, **options)
-    return float(np.exp(np.max(one.ln_firm)))
-
-
 def _levers(
-    profile: MaterialProfile, pour: PourConditions, point: AirPoint, sky_K: float | None
+    profile: MaterialProfile, pour: PourConditions, point: AirPoint, sky_K: float
 ) -> tuple[Lever, ...]:
     """What would bring the likely firm time forward, largest gain first."""
     tried: list[tuple[str, str, PourConditions, AirPoint]] = []
@@ -256,10 +255,11 @@ def _levers(
         )
     if not tried:
         return ()
-    now_s = _central_firm_s(profile, pour, point, sky_K)
+    cases = [(pour, point), *((changed, changed_air) for _, _, changed, changed_air in tried)]
+    now_s, *changed_s = (float(time_s) for time_s in central_firm_s(profile, cases, sky_K))
     levers = [
-        Lever(name, action, now_s - _central_firm_s(profile, changed, changed_air, sky_K))
-        for name, action, changed, changed_air in tried
+        Lever(name, action, now_s - then_s)
+        for (name, action, _, _), then_s in zip(tried, changed_s, strict=True)
     ]
     worth = [lever for lever in levers if lever.gain_s >= _WORTH_s]
     return tuple(sorted(worth, key=lambda lever: -lever.gain_s))

@@ -5,6 +5,7 @@ Arrays hold one value for each of M members; times are seconds after the pour.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -104,6 +105,33 @@ def steady_ambient(air_K: npt.ArrayLike, radiant_K: npt.ArrayLike, film_W_per_m2
         return np.atleast_1d(np.asarray(value, dtype=np.float64))[None, :]
 
     return Ambient(np.zeros(1), row(air_K), row(radiant_K), row(film_W_per_m2_K))
+
+
+def side_by_side(made: Sequence[tuple[Fill, Ambient]]) -> tuple[Fill, Ambient]:
+    """Several fills, each in its own unchanging surroundings, as the members of one.
+
+    raises  ValueError for nothing, or for surroundings that change
+    """
+    if not made or any(ambient.time_s.size != 1 for _, ambient in made):
+        raise ValueError(
+            "only fills in unchanging surroundings can be run side by side: run these one by one"
+        )
+    fills = [fill for fill, _ in made]
+    kinetics = Kinetics(
+        *(np.concatenate([getattr(f.kinetics, x.name) for f in fills]) for x in fields(Kinetics))
+    )
+    arrays = {
+        x.name: np.concatenate([getattr(f, x.name) for f in fills])
+        for x in fields(Fill)
+        if x.name != "kinetics"
+    }
+
+    def rows(name: str) -> FloatArray:
+        return np.concatenate([np.broadcast_to(getattr(a, name), (1, f.members)) for f, a in made], axis=1)
+
+    return Fill(**arrays, kinetics=kinetics), Ambient(
+        np.zeros(1), rows("air_K"), rows("radiant_K"), rows("film_W_per_m2_K")
+    )
 
 
 def radiation_W_per_m2_K(

@@ -63,9 +63,10 @@ def test_a_reference_pour_that_no_rate_can_meet_is_refused() -> None:
         solved_material(frozen, 64)
 
 
-def test_256_members_agree_with_2048_within_their_own_noise() -> None:
-    few, many = run(10.0, 10.0, MEMBERS), run(10.0, 10.0, 2048)
-    for share, tolerance in ((0.05, 0.06), (0.5, 0.05), (0.95, 0.10)):
+def test_256_members_agree_with_1024_within_their_own_noise() -> None:
+    few, many = run(10.0, 10.0, MEMBERS), run(10.0, 10.0, 1024)
+    # Two standard errors of a quantile of 256 independent members: 0.13 at the ends of a spread of 0.45.
+    for share, tolerance in ((0.05, 0.08), (0.5, 0.05), (0.95, 0.13)):
         for name in ("ln_work", "ln_firm", "ln_load"):
             one, other = (
                 np.quantile(np.atleast_2d(getattr(f, name)).max(axis=0), share) for f in (few, many)

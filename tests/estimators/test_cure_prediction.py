@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -31,6 +32,7 @@ def made(
     return replace(pour, **more)  # type: ignore[arg-type]
 
 
+@cache
 def predicted(air_degC: float, wind: float | None = None, **pour: float) -> PourPrediction:
     air = AirConditions(air_K=ICE_K + air_degC, wind_m_per_s=wind)
     return predict_pour(STANDARD, made(air_degC, **pour), air)
@@ -137,8 +139,8 @@ def test_nonsense_is_refused(pour: PourConditions, air: AirConditions, message: 
 
 
 def test_the_table_has_every_combination_and_warmer_is_sooner() -> None:
-    rows = cure_table(STANDARD, (0.0, 20.0), (None, 30.0), (None, 25.0))
-    assert len(rows) == 8
+    rows = cure_table(STANDARD, (0.0, 20.0), (None,), (None, 25.0))
+    assert len(rows) == 4
     assert [(row.air_degC, row.material_degC) for row in rows[:2]] == [(0.0, 0.0), (0.0, pytest.approx(25.0))]
     cold, warm = rows[0], rows[-1]
     assert warm.firm[1] < 0.3 * cold.firm[1]
