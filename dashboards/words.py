@@ -302,7 +302,8 @@ def estimate_words(estimate: Mapping[str, Any]) -> tuple[str, str]:
     name, unit = str(estimate.get("name", "")), str(estimate.get("unit", ""))
     value, low, high = estimate.get("value"), estimate.get("low"), estimate.get("high")
     if value is None:
-        return NO_VALUE, str(estimate.get("reason", ""))
+        reason = str(estimate.get("reason", ""))
+        return NO_VALUE, reason[:1].upper() + reason[1:]
     said = quantity_words(value, unit, name)
     if low is not None and high is not None:
         return said, f"between {_bare(low, unit, name)} and {quantity_words(high, unit, name)}"

@@ -27,7 +27,7 @@ def tile_slots(view: View) -> dict[str, str]:
     feet = view.get("feet", {})
     in_hand = (view.get("in_hand") or {}).get("foot")
     slots = {f"{foot}.tile": str(_tile(foot, feet.get(foot), foot == in_hand)) for foot in words.FEET}
-    slots["attention"] = str(_attention(feet, in_hand))
+    slots["attention"] = "" if view.get("ended") else str(_attention(feet, in_hand))
     return slots
 
 
@@ -85,18 +85,15 @@ def _pips(stage: str) -> Markup:
 
 
 def _attention(feet: View, in_hand: str | None) -> Markup:
-    """A line for each foot not in hand that is ready or must stop; empty when there is none."""
+    """A line for each foot not in hand that is ready or is getting too hot; empty when there is none."""
     lines = []
     for name, foot in feet.items():
-        status = told_status(foot)
-        if name == in_hand or status not in ("READY", "STOP") or foot.get("stage") == "finish":
+        heat, verdict = foot.get("heat") or {}, foot.get("verdict") or {}
+        told = heat if heat.get("status") == "STOP" else verdict
+        too_hot = told is heat
+        if name == in_hand or not (too_hot or told.get("status") == "READY") or foot.get("stage") == "finish":
             continue
-        verdict = (
-            foot.get("heat")
-            if status == "STOP" and (foot.get("heat") or {}).get("status") == "STOP"
-            else None
-        )
-        said = str((verdict or foot.get("verdict") or {}).get("call", ""))
+        status, said = str(told["status"]), str(told.get("call", ""))
         lines.append(
             element(
                 "button",

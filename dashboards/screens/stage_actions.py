@@ -41,9 +41,9 @@ def action_slots(view: View) -> dict[str, str]:
 
 def _main_buttons(name: str, foot: View, stage: str) -> Markup:
     if stage == "dry":
-        return _heat_buttons(name, foot.get("heat_on"))
+        return _heat_buttons(name, foot.get("heat_on"), too_hot=_too_hot(foot))
     if stage == "pour":
-        return _heat_buttons(name, True) if foot.get("heat_on") else Markup("")
+        return _heat_buttons(name, True, too_hot=_too_hot(foot)) if foot.get("heat_on") else Markup("")
     if stage == "cure":
         return joined(
             _action(words.SOFT, {"mark": "touch", "foot": name, "site": _touched(foot), "firm": False}),
@@ -54,9 +54,18 @@ def _main_buttons(name: str, foot: View, stage: str) -> Markup:
     return Markup("")
 
 
-def _heat_buttons(name: str, heat_on: bool | None) -> Markup:
-    """The one that changes something comes forward; both stay when it is not known whether the heat is on."""
-    on = _action(words.HEAT_ON, {"mark": "heat", "foot": name, "on": True}, main=heat_on is False)
+def _too_hot(foot: View) -> bool:
+    return (foot.get("heat") or {}).get("status") == "STOP"
+
+
+def _heat_buttons(name: str, heat_on: bool | None, *, too_hot: bool) -> Markup:
+    """The one that changes something comes forward, more heat never while the guard says stop.
+
+    Both stay when it is not known whether the heat is on.
+    """
+    on = _action(
+        words.HEAT_ON, {"mark": "heat", "foot": name, "on": True}, main=heat_on is False and not too_hot
+    )
     off = _action(words.HEAT_OFF, {"mark": "heat", "foot": name, "on": False}, main=heat_on is True)
     if heat_on is None:
         return joined(on, off)

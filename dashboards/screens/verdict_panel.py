@@ -52,12 +52,15 @@ def verdict_slots(view: View) -> dict[str, str]:
             )
         ),
     }
-    return {**slots, **_heat_slots(foot.get("heat"), stage)}
+    heat = foot.get("heat")
+    if heat is not None and status == heat.get("status") == "STOP":  # said once, as the verdict itself
+        return {**slots, "hand.signal": str(_signal("STOP")), **_heat_slots(None, stage)}
+    return {**slots, "hand.signal": "", **_heat_slots(heat, stage)}
 
 
 def _nothing_in_hand() -> dict[str, str]:
     empty = dict.fromkeys(
-        ("hand.question", "hand.because", "hand.estimates", "heat.call", "heat.because"), ""
+        ("hand.question", "hand.because", "hand.estimates", "hand.signal", "heat.call", "heat.because"), ""
     )
     return {
         **empty,
@@ -74,6 +77,13 @@ def _nothing_in_hand() -> dict[str, str]:
     }
 
 
+def _signal(status: str) -> Markup:
+    """Signal word of a heat status that is not quiet."""
+    return joined(
+        shape("alert"), element("b", words.HEAT_SIGNALS[status]), element("span", words.HEAT_HEADING)
+    )
+
+
 def _heat_slots(heat: View | None, stage: str) -> dict[str, str]:
     status = str((heat or {}).get("status", "CANNOT TELL"))
     if heat is None or stage == "finish":
@@ -84,9 +94,9 @@ def _heat_slots(heat: View | None, stage: str) -> dict[str, str]:
             "heat.because": "",
             "heat.next": "",
         }
-    signal = words.HEAT_SIGNALS.get(status)
+    signal = status in words.HEAT_SIGNALS
     head = (
-        joined(shape("alert"), element("b", signal), element("span", words.HEAT_HEADING))
+        _signal(status)
         if signal
         else joined(element("b", words.HEAT_HEADING), element("span", words.HEAT_QUIET.get(status, status)))
     )
@@ -160,6 +170,7 @@ def verdict_frame() -> Markup:
         element("p", data_slot="hand.question", class_="question"),
         element(
             "div",
+            element("p", data_slot="hand.signal", class_="signal"),
             element(
                 "p",
                 element("span", data_slot="hand.status", class_="status-word"),

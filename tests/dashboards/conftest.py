@@ -208,6 +208,12 @@ READY = foot(
     marks=DRYING["marks"],
 )
 HOT = foot("dry", DRYING["verdict"], heat=heat("STOP"), heat_on=True, marks=DRYING["marks"])
+BURNT = foot(
+    "dry",
+    heat("STOP") | {"question": "Is the sole dry enough to pour?"},
+    heat=heat("STOP"),
+    marks=DRYING["marks"],
+)
 CANNOT_TELL = foot(
     "dry",
     verdict(
@@ -349,6 +355,7 @@ SCENES: dict[str, Callable[[], dict[str, Any]]] = {
     "drying": lambda: visit_view({"LF": {**DRYING, "sheet": MEASURED}, "RF": PREPARE, "LH": CURING}),
     "ready": lambda: visit_view({"LF": READY, "RF": CURING, "LH": PREPARE, "RH": PREPARE}),
     "too_hot": lambda: visit_view({"LF": HOT, "RF": CURING, "LH": TRIMMING}),
+    "too_hot_to_pour": lambda: visit_view({"LF": BURNT, "RF": SIGNS_FOUND}),
     "cannot_tell": lambda: visit_view({"LF": CANNOT_TELL, "RF": CURING}),
     "pouring": lambda: visit_view({"LF": POURING, "RF": TRIMMING}),
     "curing": lambda: visit_view({"LF": CURING, "RF": DRYING}),

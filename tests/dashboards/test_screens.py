@@ -80,6 +80,22 @@ def test_a_stop_on_the_heat_outranks_the_tile_of_its_foot(scenes: Any) -> None:
     assert slots["hand@status"] == "NOT-YET"  # the verdict of the stage is still its own
 
 
+def test_a_stop_that_is_the_verdict_itself_is_said_once_with_its_signal_word(scenes: Any) -> None:
+    slots = _slots(scenes["too_hot_to_pour"]())
+    assert slots["hand.call"] == "STOP HEATING"
+    assert "WARNING" in slots["hand.signal"]
+    assert slots["heat@status"] == "NONE"
+
+
+def test_more_heat_is_not_put_forward_while_the_guard_says_stop(scenes: Any) -> None:
+    assert 'class="action main"' in _slots(scenes["ready"]())["actions"]
+    assert 'class="action main"' not in _slots(scenes["too_hot_to_pour"]())["actions"]
+
+
+def test_a_foot_left_open_does_not_ask_for_the_person_for_ever(scenes: Any) -> None:
+    assert _slots(scenes["too_hot_to_pour"]())["attention"] == ""
+
+
 def test_another_foot_that_is_ready_asks_for_the_person(scenes: Any) -> None:
     assert "Left hind wants you" in _slots(scenes["too_hot"]())["attention"]
     assert _slots(scenes["prepare"]())["attention"] == ""
