@@ -144,8 +144,8 @@ def _after_mark(
         )
     if kind == "touch":
         check = TouchCheck(at_ns, str(mark.get("site") or "not said"), mark["firm"])
-        cure = None if foot.cure is None else cure_readiness.with_touch(foot.cure, at_ns, check.firm)
-        return replace(foot, touches=(*foot.touches, check), cure=cure)
+        touched = None if foot.cure is None else cure_readiness.with_touch(foot.cure, at_ns, check.firm)
+        return replace(foot, touches=(*foot.touches, check), cure=touched)
     if kind == "trimmed":
         return replace(foot, stage=Stage.TRIM, trimmed_at_ns=at_ns)
     if kind == "down":
