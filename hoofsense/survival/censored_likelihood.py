@@ -77,7 +77,8 @@ def _weibull_lost_between(lower: FloatArray, upper: FloatArray, linear: FloatArr
     v = np.exp(z_upper)
     d = -v * np.expm1(rho * (lower - upper))  # v - u without cancelling
     u = v - d
-    q = 1.0 / np.expm1(d)  # e^-v / (e^-u - e^-v)
+    with np.errstate(over="ignore"):
+        q = 1.0 / np.expm1(d)  # e^-v / (e^-u - e^-v)
     uy, vy = u * lower, v * upper
     w, e = vy - uy, vy * upper - uy * lower
     qq = q * (1.0 + q)
@@ -254,9 +255,11 @@ def likelihood_terms(rows: CensoredRows, law: LifeLaw, gamma: FloatArray, rho: f
     return LikelihoodTerms(log_likelihood, gradient, hessian)
 
 
-def each_row(rows: CensoredRows, law: LifeLaw, gamma: FloatArray, rho: float) -> RowTerms:
-    """The terms of every row at one point, in the order of the rows."""
-    linear = gamma @ rows.columns
+def each_row(rows: CensoredRows, law: LifeLaw, linear: FloatArray, rho: float) -> RowTerms:
+    """The terms of every row, in the order of the rows.
+
+    linear  x . gamma of each row, shape (rows,)
+    """
     parts = [
         row_law(rows.lower[block], rows.upper[block], linear[block], rho)
         for block, row_law in rows.blocks(law)

@@ -205,7 +205,7 @@ def fit_interval_regression(
         horses, which = numbered(horse, lower_d.size, "horse")
         degrees = horses - theta.size
         rows, which = design.rows, which[design.rows.order]
-        row = each_row(rows, law, theta[:-1], float(theta[-1]))
+        row = each_row(rows, law, theta[:-1] @ rows.columns, float(theta[-1]))
         scores = sums_by_horse(np.vstack((-row.by_shift * rows.columns, row.by_shape)), which, horses)
         sandwich = plain_sandwich(covariance, scores)
         covariance = sandwich
