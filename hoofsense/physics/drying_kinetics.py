@@ -211,8 +211,8 @@ def gab_activity(moisture_ratio: Value) -> Value:
 
 def _activity(moisture_ratio: Array) -> Array:
     """Inverse of GAB: X (1-a)(1-a+Ca) = Xm C a with a = K activity, the root that is 0 at X = 0."""
-    linear = GAB_MONOLAYER * GAB_C + moisture_ratio * (2.0 - GAB_C)
-    root = np.sqrt(linear * linear + (4.0 * (GAB_C - 1.0)) * moisture_ratio * moisture_ratio)
+    linear = (2.0 - GAB_C) * moisture_ratio + GAB_MONOLAYER * GAB_C
+    root = np.sqrt(linear * linear + (4.0 * (GAB_C - 1.0)) * (moisture_ratio * moisture_ratio))
     return np.asarray((2.0 / GAB_K) * moisture_ratio / (linear + root))
 
 
@@ -256,7 +256,7 @@ class SpotChain:
     duration_s: float
     around_K: Array
     air_mass_fraction: Array
-    rewetting: Array
+    rise: Array
     inner_ratio: Array
     skin: Array
     store: tuple[Array, ...]
@@ -300,7 +300,7 @@ def spot_chain(
         duration_s,
         around_K,
         np.asarray(vapour_mass_fraction(air_vapour_Pa)),
-        HORN_DRY_kg_per_m3 * water_diffusivity_m2_per_s / BOUND_LAYER_m,
+        np.minimum(dt * water_diffusivity_m2_per_s / BOUND_LAYER_m**2, 1.0),
         inner_ratio,
         k / LAYER_DEPTHS_m[0],
         store,
@@ -322,43 +322,47 @@ def spot_step(
     The layers are stepped implicitly, with evaporation linearised in the surface temperature. Water is
     conserved exactly: film and bound water change by what rose less what left.
     """
-    dt, film = chain.duration_s, spot.film_kg_per_m2
+    dt, film, bound = chain.duration_s, spot.film_kg_per_m2, spot.bound_ratio
     celsius = spot.surface_K - ICE_POINT_K
     # WMO-No. 8 Magnus formula, within 0.3 % of the full equation from -30 to 60 degC, and its slope
     spread = celsius + _MAGNUS_B
-    saturation = _MAGNUS_Pa * np.exp(_MAGNUS_A * celsius / spread)
-    wet = np.minimum(film / PATCHY_BELOW_kg_per_m2, 1.0)
-    vapour = (wet + (1.0 - wet) * _activity(spot.bound_ratio)) * saturation
+    wet = np.minimum(film * (1.0 / PATCHY_BELOW_kg_per_m2), 1.0)
+    dry_activity = _activity(bound)
+    vapour = (dry_activity + wet * (1.0 - dry_activity)) * np.exp(_MAGNUS_A * celsius / spread)
+    vapour *= _MAGNUS_Pa
     inner = MOLAR_MASS_RATIO * vapour / (STANDARD_PRESSURE_Pa - (1.0 - MOLAR_MASS_RATIO) * vapour)
-    conductance = coefficient_W_per_m2_K / (_AIR_CP_J_per_kg_K * LEWIS_TWO_THIRDS)
-    leaving = conductance * np.log((1.0 - chain.air_mass_fraction) / (1.0 - inner))
-    slope = conductance * inner * (_MAGNUS_A * _MAGNUS_B) / (spread * spread)
-    held = film + spot.bound_ratio * _BOUND_HELD_kg_per_m2
-    running_out = leaving * dt > held  # the last of the water: what is left leaves, no more
-    leaving = np.where(running_out, held / dt, leaving)
-    slope = np.where(running_out, 0.0, slope)
+    conductance = coefficient_W_per_m2_K * (1.0 / (_AIR_CP_J_per_kg_K * LEWIS_TWO_THIRDS))
+    # ln((1 - a)/(1 - b)) = 2 (b - a)/(2 - a - b) to 1e-4 of itself below 60 degC
+    leaving = (2.0 * conductance) * (inner - chain.air_mass_fraction)
+    leaving /= 2.0 - chain.air_mass_fraction - inner
+    held = film + bound * _BOUND_HELD_kg_per_m2
+    most = held * (1.0 / dt)
+    # the last of the water: what is left leaves, no more, whatever the temperature
+    slope = conductance * inner * (leaving < most)
+    slope /= spread * spread
+    slope *= _MAGNUS_A * _MAGNUS_B
+    leaving = np.minimum(leaving, most)
     latent = _LATENT_0_J_per_kg - _LATENT_SLOPE_J_per_kg_K * celsius
     # gain - outward T at the surface, linearised; then through half a layer to the middle of the first
-    outward = coefficient_W_per_m2_K + _RADIATIVE_W_per_m2_K + latent * slope
-    gain = coefficient_W_per_m2_K * gas_K + _RADIATIVE_W_per_m2_K * chain.around_K
-    gain = gain - latent * (leaving - slope * spot.surface_K)
+    outward = latent * slope + (coefficient_W_per_m2_K + _RADIATIVE_W_per_m2_K)
+    gain = (slope * spot.surface_K - leaving) * latent
+    gain += coefficient_W_per_m2_K * gas_K + _RADIATIVE_W_per_m2_K * chain.around_K
     through = chain.skin / (chain.skin + outward)
     right = [store * layer for store, layer in zip(chain.store, spot.layers_K, strict=True)]
-    right[-1] = right[-1] + chain.from_tissue
+    right[-1] += chain.from_tissue
     for i in range(len(right) - 1, 0, -1):
-        right[i - 1] = right[i - 1] + chain.share[i - 1] * right[i]
+        right[i - 1] += chain.share[i - 1] * right[i]
     diagonal = chain.store[0] + chain.link[0] * (1.0 - chain.share[0])
+    through_dt = dt * through
     layers = np.empty_like(spot.layers_K)
-    layers[0] = (right[0] + dt * through * gain) / (diagonal + dt * through * outward)
+    np.divide(right[0] + through_dt * gain, diagonal + through_dt * outward, out=layers[0])
     for i in range(1, len(right)):
-        layers[i] = right[i] / chain.diagonal[i - 1] + chain.share[i - 1] * layers[i - 1]
+        np.divide(right[i], chain.diagonal[i - 1], out=layers[i])
+        layers[i] += chain.share[i - 1] * layers[i - 1]
     surface = through * (gain / chain.skin + layers[0])
     lost = np.minimum((leaving + slope * (surface - spot.surface_K)) * dt, held)
     after = np.maximum(film - lost, 0.0)
-    from_bound = lost - (film - after)
-    ratio = spot.bound_ratio - from_bound / _BOUND_HELD_kg_per_m2
-    risen = np.minimum(
-        chain.rewetting * np.maximum(chain.inner_ratio - ratio, 0.0) * dt, _BOUND_HELD_kg_per_m2
-    )
-    risen = np.minimum(risen, np.maximum(chain.inner_ratio - ratio, 0.0) * _BOUND_HELD_kg_per_m2)
-    return Spot(surface, layers, after, np.maximum(ratio + risen / _BOUND_HELD_kg_per_m2, 0.0)), lost, risen
+    ratio = bound - (lost - film + after) * (1.0 / _BOUND_HELD_kg_per_m2)
+    missing = np.maximum(chain.inner_ratio - ratio, 0.0)
+    risen = missing * chain.rise
+    return Spot(surface, layers, after, np.maximum(ratio, 0.0) + risen), lost, risen * _BOUND_HELD_kg_per_m2
