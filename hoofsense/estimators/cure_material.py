@@ -160,15 +160,26 @@ def solved_material(profile: MaterialProfile, members: int) -> tuple[Kinetics, F
     """Kinetics whose reference pour is firm on time in every member, their heat, a scale for working time.
 
     The scale is the profile's stated working time over the modelled one of the central member.
-    raises  ValueError where no rate gives the reference pour its firm time
+    raises  ReferencePourError where no rate gives the reference pour its firm time
     """
-    return _solved_material(replace(curing_part(profile), ln_rate_u=1.0), members)
+    solved = _solved_material(replace(curing_part(profile), ln_rate_u=1.0), members)
+    if isinstance(solved, str):
+        raise ReferencePourError(solved)
+    return solved
+
+
+class ReferencePourError(ValueError):
+    """No rate makes a profile's reference pour firm at its stated time."""
 
 
 @lru_cache(maxsize=16)
-def _solved_material(profile: MaterialProfile, members: int) -> tuple[Kinetics, FloatArray, float]:
+def _solved_material(profile: MaterialProfile, members: int) -> tuple[Kinetics, FloatArray, float] | str:
+    """The solution, or why there is none: a refusal is remembered as well as a success."""
     kinetics, heat = _material(profile, members)
-    solved, work_s = rate_solved(profile, kinetics, heat)
+    try:
+        solved, work_s = rate_solved(profile, kinetics, heat)
+    except ReferencePourError as refusal:
+        return str(refusal)
     heat.setflags(write=False)
     return solved, heat, float(profile.reference_work_s / np.exp(np.mean(np.log(work_s))))
 
@@ -195,7 +206,7 @@ def rate_solved(
     """The same members with the rate at which their reference pour is firm on time, and its working time.
 
     Secant steps in the logarithms, all members at once.
-    raises  ValueError where no rate gives the reference pour its firm time
+    raises  ReferencePourError where no rate gives the reference pour its firm time
     """
     needed = reduced_time(0.0, profile.firm_degree, kinetics.b, kinetics.m, kinetics.n)
     target = np.log(profile.reference_firm_s)
@@ -212,7 +223,7 @@ def rate_solved(
         slope = np.where(moved, np.clip(seen, *_SLOPE_RANGE), slope)
         step, before = np.clip(-error / slope, -1.0, 1.0), error
         ln_rate = ln_rate + step
-    raise ValueError(
+    raise ReferencePourError(
         f"material {profile.name!r}: no rate makes the reference pour firm after "
         f"{profile.reference_firm_s / 60.0:.1f} min: correct its temperatures or thresholds"
     )

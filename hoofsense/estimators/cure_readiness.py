@@ -21,7 +21,7 @@ from enum import Enum
 
 from hoofsense.estimators.cure_air import AIR_STALE_s, AirHistory, air_begun, air_with
 from hoofsense.estimators.cure_evidence import CureEvidence, Times, cure_evidence
-from hoofsense.estimators.cure_material import LONGEST_s
+from hoofsense.estimators.cure_material import LONGEST_s, ReferencePourError
 from hoofsense.estimators.cure_smoother import Touch
 from hoofsense.estimators.cure_surface import SurfaceBins, bins_with
 from hoofsense.physics.constants import ICE_POINT_K
@@ -122,9 +122,13 @@ def cure_answer(trace: CureTrace, at_ns: int) -> CureAnswer:
         return _cannot_tell(*unfit)
     age_s = max(_after_s(trace, at_ns), 0.0)
     pour = replace(trace.pour, poured_at_ns=0)
-    evidence = cure_evidence(
-        trace.profile, pour, trace.air.points, trace.air.air_u_K, trace.surface.closed(age_s), trace.touches
-    )
+    surface = trace.surface.closed(age_s)
+    try:
+        evidence = cure_evidence(
+            trace.profile, pour, trace.air.points, trace.air.air_u_K, surface, trace.touches
+        )
+    except ReferencePourError as refusal:
+        return _cannot_tell("cure_material_unusable", f"{refusal}.", "Choose another material profile.")
     reason = _reason(evidence, len(trace.touches))
     phase, load_phase = _phase(evidence.firm, age_s), _phase(evidence.load, age_s)
     rule, because, next_step = _words(phase, evidence, age_s, trace.air.points[-1].air_K)

@@ -223,6 +223,15 @@ def test_a_material_that_turns_to_glass_says_that_waiting_does_not_help() -> Non
     assert "waiting will not" in answer.next_step
 
 
+def test_a_profile_whose_reference_pour_no_rate_can_meet_cannot_be_told() -> None:
+    stone = replace(STANDARD, name="stone", glass_start_K=280.0, glass_full_K=440.0)
+    trace = cure_begun(stone, pour(), air(21.0))
+    answer = cure_answer(trace, at(60.0))
+    assert (answer.phase, answer.rule) == (CurePhase.CANNOT_TELL, "cure_material_unusable")
+    assert "reference pour" in answer.because
+    assert cure_answer(trace, at(120.0)).rule == "cure_material_unusable"
+
+
 def test_colder_air_is_later_for_every_question() -> None:
     times = [cure_answer(begun(degC), at(10.0)) for degC in (-5.0, 10.0, 30.0)]
     for name in ("work", "firm", "load"):

@@ -133,6 +133,8 @@ def main() -> None:
     parser.add_argument("--pours", type=int, default=45, help="pours in each of the 18 sets")
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--shape-u", type=float, default=None, help="another spread of the exponent n")
+    parser.add_argument("--kind", choices=KINDS, action="append", help="only these kinds")
+    parser.add_argument("--air", type=float, action="append", help="only these air temperatures, degC")
     given = parser.parse_args()
     if given.shape_u is not None:
         cure_material._SHAPE_N_u = given.shape_u
@@ -142,7 +144,9 @@ def main() -> None:
     print(f"{'air':>5} {'kind':<20} {'answer':<9} {heads}")
     total, advanced = {name: Score() for name in ("before", "shown", "earned", "touched")}, 0
     for weather in WEATHERS:
-        for kind in KINDS:
+        if given.air and weather.air_degC not in given.air:
+            continue
+        for kind in given.kind or KINDS:
             pours = drawn(PROFILE, weather, kind, given.pours, generator)
             result = studied(pours, generator)
             advanced += result.advanced
