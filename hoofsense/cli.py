@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from hoofsense.collector import Collector
 
 EXIT_FAULT = 2  # bad input: one sentence on standard error
-EXIT_DIFFERENT = 1  # a replay whose verdicts are not the recorded ones
+EXIT_DIFFERENT = 1  # not as it should be: verdicts other than the recorded ones, a caliper that did not pass
 DEFAULT_PORT = 8050
 
 
@@ -201,6 +202,36 @@ def instruments(
     click.echo(instruments_remembered(known_path, as_json))
 
 
+@main.command("caliper-check")
+@click.option("--block", "block_mm", type=float, required=True, help="Size of your gauge block, mm.")
+@click.option("--serial", "port", help="The caliper's serial port or socket://host:port.")
+@click.option("--keyboard", help="The caliper's keyboard cable under /dev/input.")
+@click.option("--bluetooth", help="The caliper's Bluetooth bridge, as hoofsense instruments lists it.")
+@click.option("--gauge-unit", type=click.Choice(["mm", "in"]), help="Its unit, when it sends none.")
+@_store
+def caliper_check(
+    block_mm: float,
+    port: str | None,
+    keyboard: str | None,
+    bluetooth: str | None,
+    gauge_unit: str | None,
+    store_path: Path | None,
+) -> None:
+    """Check a caliper with zero, a gauge block, a negative and the inch key before it is trusted."""
+    from hoofsense.caliper_checking import CaliperLink, check_caliper
+    from hoofsense.store import known_instruments_path
+
+    unit = {"mm": "mm", "in": "[in_i]", None: None}[gauge_unit]
+    with faults_in_one_sentence():
+        try:
+            link = CaliperLink(port, keyboard, bluetooth, unit)
+            passed = check_caliper(link, block_mm, known_instruments_path(store_path))
+        except (ValueError, OSError) as why:
+            raise Fault(str(why)) from why
+    if not passed:
+        sys.exit(EXIT_DIFFERENT)
+
+
 @main.command()
 @click.argument("visit_id", required=False)
 @click.option(
@@ -287,8 +318,15 @@ def _page_shown(page: bool, port: int, lan: bool, quiet: bool) -> PageShown | No
             if not quiet:
                 click.echo(f"The page is open at {address} (Ctrl-C ends).")
 
+        def link_ready(link: str) -> None:
+            click.echo(f"For one more phone, once: {link}")
+            click.echo("Plain HTTP: anyone on this network can read what is shown.")
+
+        secret = _page_secret() if lan else None
         try:
-            server = serve(collector, port=port, lan=lan, open_ready=open_ready)
+            server = serve(
+                collector, port=port, lan=lan, open_ready=open_ready, link_ready=link_ready, secret=secret
+            )
         except ServerError as why:
             raise Fault(str(why)) from why
         try:
@@ -297,6 +335,19 @@ def _page_shown(page: bool, port: int, lan: bool, quiet: bool) -> PageShown | No
             server.stop()
 
     return shown
+
+
+def _page_secret() -> bytes:
+    """What signs the sessions of phones, kept for this person alone: they stay let in after a restart."""
+    from hoofsense.store import default_store_path
+
+    path = default_store_path().parent / "page.key"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with contextlib.suppress(FileExistsError):
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "wb") as file:
+            file.write(os.urandom(32))
+    return path.read_bytes()
 
 
 if __name__ == "__main__":

@@ -145,7 +145,7 @@ def _instrument(state: VisitState, one: InstrumentSeen) -> dict[str, Any]:
     trusted, why = evidence_is_trusted(state.screening, one.source, state.at_ns)
     return {
         "source": one.source,
-        "what": ", ".join(_WHAT[q] for q in one.measures),
+        "what": ", ".join(_WHAT[q] for q in one.measures if q is not Quantity.BATTERY),
         "at_ms": one.last_ns // NS_PER_MS,
         "linked": one.linked,
         "battery_percent": None if one.battery_ratio is None else round(value_in(one.battery_ratio, "%")),
