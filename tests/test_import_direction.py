@@ -44,6 +44,7 @@ FLOORS = {
     "live_visit": 5.3,
     "instruments_near": 5.3,
     "pairing": 5.3,
+    "caliper_checking": 5.3,
     "past_visits": 5.3,
     "cli": 6,
 }
