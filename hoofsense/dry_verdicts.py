@@ -44,7 +44,7 @@ def pour_verdict(state: VisitState, foot: FootState, at_ns: int, heat: HeatAnswe
     answer = drying_answer(foot.drying, at_ns)
     damp = air_evidence(state, at_ns)
     coldest = _coldest(foot)
-    estimates = [answer.probability]
+    estimates = [] if answer.probability.value is None else [answer.probability]
     if damp is None and coldest is not None:
         estimates.append(
             dew_point_margin(coldest.value, coldest.standard_uncertainty, fresh_air(state, at_ns))
@@ -95,4 +95,5 @@ def pour_verdict(state: VisitState, foot: FootState, at_ns: int, heat: HeatAnswe
         )
     look_until_ns = looked + LOOK_VALID_NS
     until_ns = min(look_until_ns, answer.expires_at_ns or look_until_ns)
-    return said(Status.READY, "POUR NOW", answer.rule, answer.because, answer.next_step, until_ns)
+    next_step = "Mix and pour at once: the horn's own moisture comes back to the surface."
+    return said(Status.READY, "POUR NOW", answer.rule, answer.because, next_step, until_ns)
