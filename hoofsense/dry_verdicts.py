@@ -5,7 +5,7 @@ from __future__ import annotations
 from hoofsense.estimators.dew_margin import REQUIRED_MARGIN_K, dew_point_margin
 from hoofsense.estimators.drying_progress import FilmClass, drying_answer
 from hoofsense.estimators.heat_safety import HeatAnswer
-from hoofsense.records import NS_PER_S, Question, Reading, Status, Verdict
+from hoofsense.records import NS_PER_S, Estimate, Question, Reading, Status, Verdict
 from hoofsense.verdict_evidence import Asked, air_evidence, fresh_air, surface_evidence
 from hoofsense.visit_state import FootState, VisitState
 
@@ -44,12 +44,12 @@ def pour_verdict(state: VisitState, foot: FootState, at_ns: int, heat: HeatAnswe
     answer = drying_answer(foot.drying, at_ns)
     damp = air_evidence(state, at_ns)
     coldest = _coldest(foot)
-    estimates = [] if answer.probability.value is None else [answer.probability]
+    margin: Estimate | None = None
     if damp is None and coldest is not None:
-        estimates.append(
-            dew_point_margin(coldest.value, coldest.standard_uncertainty, fresh_air(state, at_ns))
-        )
-    said = Asked(at_ns, foot, Question.POUR, tuple(estimates))
+        margin = dew_point_margin(coldest.value, coldest.standard_uncertainty, fresh_air(state, at_ns))
+    told = (answer.probability, margin)
+    estimates = tuple(e for e in told if e is not None and (e is margin or e.value is not None))
+    said = Asked(at_ns, foot, Question.POUR, estimates)
     bad = surface_evidence(state, foot, at_ns)
     if heat.status is Status.STOP:
         return said(Status.STOP, "STOP HEATING", heat.rule, heat.because, heat.next_step)
@@ -62,11 +62,9 @@ def pour_verdict(state: VisitState, foot: FootState, at_ns: int, heat: HeatAnswe
         return said(Status.NOT_YET, "KEEP DRYING", answer.rule, answer.because, answer.next_step)
     if damp is not None:
         return said(Status.CANNOT_TELL, "CANNOT TELL", *damp)
-    margin = estimates[-1]
-    if margin.low is None or margin.value is None:
-        return said(
-            Status.CANNOT_TELL, "CANNOT TELL", "no_dew_point", margin.reason, "Switch the humidity sensor on."
-        )
+    if margin is None or margin.low is None or margin.value is None:
+        why = "No surface temperature is known." if margin is None else margin.reason
+        return said(Status.CANNOT_TELL, "CANNOT TELL", "no_dew_point", why, "Switch the humidity sensor on.")
     if margin.low < REQUIRED_MARGIN_K:
         return said(
             Status.NOT_YET,
