@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from hoofsense.collector import Collector
 
 EXIT_FAULT = 2  # bad input: one sentence on standard error
-EXIT_DIFFERENT = 1  # not as it should be: verdicts other than the recorded ones, a caliper that did not pass
+EXIT_DIFFERENT = 1  # not as it should be: other verdicts than recorded, a check not passed
 DEFAULT_PORT = 8050
 
 
@@ -200,6 +200,21 @@ def instruments(
     for sentence in told:
         click.echo(sentence, err=as_json)
     click.echo(instruments_remembered(known_path, as_json))
+
+
+@main.command()
+@click.option("--bluetooth/--no-bluetooth", default=True, show_default=True)
+@_store
+@_port
+@_json
+def check(bluetooth: bool, store_path: Path | None, port: int, as_json: bool) -> None:
+    """Check this computer before a visit: Bluetooth, ports, store, clock, space, instruments."""
+    from hoofsense import computer_check
+
+    findings = computer_check.check_computer(store_path, bluetooth, port)
+    click.echo(computer_check.as_json(findings) if as_json else computer_check.as_text(findings))
+    if not computer_check.is_ready(findings):
+        sys.exit(EXIT_DIFFERENT)
 
 
 @main.command("caliper-check")

@@ -45,6 +45,7 @@ FLOORS = {
     "instruments_near": 5.3,
     "pairing": 5.3,
     "caliper_checking": 5.3,
+    "computer_check": 5.3,
     "past_visits": 5.3,
     "cli": 6,
 }
