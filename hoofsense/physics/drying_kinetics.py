@@ -216,6 +216,26 @@ def _activity(moisture_ratio: Array) -> Array:
     return np.asarray((2.0 / GAB_K) * moisture_ratio / (linear + root))
 
 
+def resealed_activity(wait_s: float, dried_s: float) -> float:
+    """Water activity of horn's surface some time after it was dried for some time: its moisture comes back.
+
+    wait_s, dried_s  0 or more, dried_s above 0; only their ratio matters, as with any half-space
+    returns          0.44 at once, 0.83 after as long as it was dried; within 0.02 of this project's studies
+                     (0.67, 0.84 and 0.96 after 1/6, 1 and 15 times the drying)
+    """
+    ratio = float(_range(wait_s / dried_s, 0.0, math.inf, "wait over drying", "give seconds of each"))
+    # what is left of a step in flux that ended, sqrt(1 + r) - sqrt(r); both constants fitted to the studies
+    return 1.0 - 0.56 * math.pow(math.sqrt(1.0 + ratio) - math.sqrt(ratio), 1.3)
+
+
+def seconds_to_reseal(activity: float, dried_s: float) -> float:
+    """How long after drying for dried_s the surface is back at this activity (0.45 to 0.99); the inverse."""
+    left = math.pow(
+        (1.0 - float(_range(activity, 0.45, 0.99, "water activity", "give a ratio"))) / 0.56, 1 / 1.3
+    )
+    return dried_s * (0.5 * (1.0 / left - left)) ** 2
+
+
 def wetted_share(film_kg_per_m2: Value) -> Value:
     """Share of a spot that a mean film covers: all of it from 10 g/m2 up, in proportion below."""
     film = _range(film_kg_per_m2, 0.0, math.inf, "film kg/m2", "it cannot be negative")
