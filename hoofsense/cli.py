@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 EXIT_FAULT = 2  # bad input: one sentence on standard error
 EXIT_DIFFERENT = 1  # not as it should be: other verdicts than recorded, a check not passed
 DEFAULT_PORT = 8050
+REHEARSAL_PORT = 8051
 
 
 class Fault(click.ClickException):
@@ -124,6 +126,32 @@ def simulate(
             shown_on=_page_shown(page, port, lan, as_json),
         )
     click.echo(outcome.as_json() if as_json else outcome.as_text())
+
+
+@main.command()
+@click.argument("scenario", required=False)
+@click.option("--seed", type=int, default=1, show_default=True)
+@click.option("--port", type=click.IntRange(0, 65535), default=REHEARSAL_PORT, show_default=True)
+@click.option("--pty", is_flag=True, help="Offer a pseudo-terminal too, as a serial port would be.")
+@click.option("--buttons/--no-buttons", default=True, help="Foot, spot and heat from the bridge, or typed.")
+def rehearse(scenario: str | None, seed: int, port: int, pty: bool, buttons: bool) -> None:
+    """Play a SCENARIO's instruments live, for a visit in another terminal. Without one, list them."""
+    from hoofsense.sources.simulated_scenarios import scenario_names
+
+    if scenario is None:
+        click.echo("\n".join(scenario_names()))
+        return
+    from hoofsense.rehearsing import Outlets, Rehearsal
+    from hoofsense.rehearsing import rehearse as play
+
+    with faults_in_one_sentence(), _told_to_stop() as stopping:
+        outlets = Outlets(port, pty)
+        try:
+            play(Rehearsal(scenario, seed, buttons), outlets, stopping, click.echo)
+        except ValueError as why:
+            raise Fault(str(why)) from why
+        finally:
+            outlets.close()
 
 
 @main.command()
@@ -313,6 +341,20 @@ def predict(material: str, **conditions: Any) -> None:
         click.echo(pour_told(material, **conditions))
     except ValueError as why:
         raise Fault(str(why)) from why
+
+
+@contextlib.contextmanager
+def _told_to_stop() -> Iterator[threading.Event]:
+    """An event that Ctrl-C, or a request to end, sets."""
+    stopping = threading.Event()
+    before = {ending: signal.getsignal(ending) for ending in (signal.SIGINT, signal.SIGTERM)}
+    for ending in before:
+        signal.signal(ending, lambda *_: stopping.set())
+    try:
+        yield stopping
+    finally:
+        for ending, handler in before.items():
+            signal.signal(ending, handler)
 
 
 PageShown = Callable[["Collector"], contextlib.AbstractContextManager[threading.Event]]

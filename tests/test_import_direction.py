@@ -46,6 +46,7 @@ FLOORS = {
     "pairing": 5.3,
     "caliper_checking": 5.3,
     "computer_check": 5.3,
+    "rehearsing": 5.3,
     "past_visits": 5.3,
     "cli": 6,
 }
