@@ -266,13 +266,11 @@ def _newton(
         else:
             break
         theta = tried
-    raise NotEstimable(
-        "the fit with a term for each horse did not settle: use standard errors by horse instead"
-    )
+    raise NotEstimable("the fit with a term for each horse did not settle: leave the term out")
 
 
 def _uphill(information: FloatArray, drivers: tuple[str, ...]) -> FloatArray:
-    """Inverse information; where it is not positive definite, of its absolute eigenvalues, which leads uphill."""
+    """Inverse information; where it is not positive definite, of its absolute eigenvalues: uphill still."""
     values, vectors = np.linalg.eigh(information)
     if values[0] > 0.0:
         return inverse_information(information, drivers)
