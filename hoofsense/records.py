@@ -13,6 +13,7 @@ from enum import Enum
 from itertools import pairwise
 
 NS_PER_S = 1_000_000_000
+USUAL_UNIT_m3 = 200e-6  # of a two-part cartridge when a profile does not say: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,6 +247,7 @@ class MaterialProfile:
                                  this batch; touch checks shrink it
     glass_start_K, glass_full_K  glass transition of the mixed and of the fully cured material; None when
                                  unknown, and then no cure is predicted to stop short in the cold
+    unit_m3                      usable content of one whole unit (cartridge or kit) as it is bought
     """
 
     name: str
@@ -276,6 +278,7 @@ class MaterialProfile:
     ln_rate_u: float = 0.3
     glass_start_K: float | None = None
     glass_full_K: float | None = None
+    unit_m3: float = USUAL_UNIT_m3
 
     def __post_init__(self) -> None:
         if not self.ln_rate_u > 0.0 or (self.glass_start_K is None) != (self.glass_full_K is None):
@@ -300,6 +303,7 @@ class MaterialProfile:
             "density_kg_per_m3",
             "conductivity_W_per_m_K",
             "heat_capacity_J_per_kg_K",
+            "unit_m3",
         ):
             if not getattr(self, field) > 0.0:
                 raise ValueError(

@@ -14,8 +14,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from hoofsense.records import MaterialProfile
-from hoofsense.units import si_from
+from hoofsense.records import MaterialProfile, USUAL_UNIT_m3
+from hoofsense.units import si_from, value_in
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,9 @@ class _Slot:
 _LENGTHS = ("mm", "m", "[in_i]")
 _TEMPERATURES = ("Cel", "[degF]", "K")
 _TIMES = ("min", "s")
-_CONVERTED_UNITS = {*_LENGTHS, *_TEMPERATURES, *_TIMES, "%"}  # the others are written in SI already
+_VOLUMES = ("mL", "m3")
+# The others are written in SI already.
+_CONVERTED_UNITS = {*_LENGTHS, *_TEMPERATURES, *_TIMES, *_VOLUMES, "%"}
 
 # Plausible ranges. Kinetic and solid ranges: published urethanes and handbook values, from memory where no
 # paper is named in the profiles; pour ranges: what a practitioner could meet (no source).
@@ -61,6 +63,7 @@ _SLOTS = (
     _Slot("density_kg_per_m3", "solid", "density", ("kg/m3",), 300.0, 2500.0),
     _Slot("conductivity_W_per_m_K", "solid", "conductivity", ("W/(m.K)",), 0.02, 2.0),
     _Slot("heat_capacity_J_per_kg_K", "solid", "heat_capacity", ("J/(kg.K)",), 500.0, 4500.0),
+    _Slot("unit_m3", "package", "unit", _VOLUMES, 5e-6, 5e-3, optional=True),
 )
 _LOGGED_KEYS = ("pours", "covered_ratio", "low", "high")
 _NUMBER_KEYS = {"value", "unit", "source", "assumed"}
@@ -102,6 +105,8 @@ def load_profile(name_or_path: str | Path) -> MaterialProfile:
                 f"{slot.low:g} to {slot.high:g}: correct the value or its unit"
             )
     assumptions = tuple(f"{_label(n)}: {n.source}" for n in numbers if n.assumed)
+    if "unit_m3" not in values:
+        assumptions += (f"unit {value_in(USUAL_UNIT_m3, 'mL'):.0f} mL: not stated; common practice",)
     return MaterialProfile(name=_text(where, document, "name"), assumptions=assumptions, **values, **logged)
 
 
@@ -116,10 +121,13 @@ def summary_of(name_or_path: str | Path) -> str:
     return _text(where, document, "summary")
 
 
+_SUFFIXES = ("_J_per_mol", "_J_per_kg_K", "_W_per_m_K", "_kg_per_m3", "_J_per_kg", "_m3", "_m", "_K", "_s")
+
+
 def _label(number: NumberSource) -> str:
     unit = {"1": "", "Cel": " degC", "[degF]": " degF", "[in_i]": " in"}.get(number.unit, f" {number.unit}")
     name = number.field
-    for suffix in ("_J_per_mol", "_J_per_kg_K", "_W_per_m_K", "_kg_per_m3", "_J_per_kg", "_m", "_K", "_s"):
+    for suffix in _SUFFIXES:
         if name.endswith(suffix) and not name.startswith("shape"):
             name = name.removesuffix(suffix)
             break

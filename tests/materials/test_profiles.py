@@ -34,9 +34,20 @@ def test_a_shipped_profile_loads_and_names_the_source_of_every_number(name: str)
     assert profile.name == name
     assert summary_of(name)
     sources = sources_of(name)
-    assert len(sources) == 20
+    assert len(sources) == 21
     assert all(number.source for number in sources)
     assert len(profile.assumptions) == sum(number.assumed for number in sources)
+
+
+def test_a_file_that_does_not_say_what_a_unit_holds_is_taken_to_hold_200_mL(tmp_path: Path) -> None:
+    assert load_profile("standard").unit_m3 == pytest.approx(200e-6)
+    silent = load_profile(changed(tmp_path, r"^\[package\]\nunit = .*$", ""))
+    assert silent.unit_m3 == pytest.approx(200e-6)
+    assert any(said.startswith("unit 200 mL") for said in silent.assumptions)
+    own = load_profile(changed(tmp_path, r"^unit = \{ value = 200", "unit = { value = 75"))
+    assert own.unit_m3 == pytest.approx(75e-6)
+    with pytest.raises(ValueError, match=r"package\.unit"):
+        load_profile(changed(tmp_path, r"^unit = \{ value = 200", "unit = { value = 20000"))
 
 
 @pytest.mark.parametrize("name", profile_names())
