@@ -1,5 +1,4 @@
-"""Log-likelihood of censored lives on a straight line of log time, with its exact first and second
-derivatives.
+"""Log-likelihood of censored lives on a straight line of log time, with its first and second derivatives.
 
     z = rho ln t - x . gamma,   share still on S(z) = exp(-e^z) (Weibull) or 1 / (1 + e^z) (log-logistic)
 

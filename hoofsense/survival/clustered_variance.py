@@ -7,9 +7,8 @@ score is carried through the information of all the others. With 40 horses and a
 intervals from the plain sandwich held 91 to 92 % in our simulations, from this one 94 to 95 % (Student's t of
 horses less parameters in both).
 
-source  Liang and Zeger, Biometrika 73 (1986) 13; Bell and McCaffrey, Surv. Methodol. 28 (2002) 169,
-        "jackknife"
-        (CR3) form (from memory)
+source  Liang and Zeger, Biometrika 73 (1986) 13; Bell and McCaffrey, Surv. Methodol. 28 (2002) 169, the
+        jackknife (CR3) form (from memory)
 """
 
 from __future__ import annotations

@@ -3,13 +3,12 @@
 | losses            | what may be shown                                                        |
 |-------------------|--------------------------------------------------------------------------|
 | below 10          | counts and the curve: not enough yet                                     |
-| 10 and more       | also mean days on up to a fixed day, and one comparison stated beforehand |
+| 10 and more       | also mean days on to a fixed day, and one comparison stated beforehand   |
 | 10 per parameter  | a regression; its intercept and shape are parameters, so 30 at least     |
 | and on 40 horses  | a regression with a term for each horse                                  |
 
 source  losses per parameter: Peduzzi et al., J. Clin. Epidemiol. 48 (1995) 1503 (from memory); the other
-        limits
-        are common practice, no source
+        limits are common practice, no source
 """
 
 from __future__ import annotations

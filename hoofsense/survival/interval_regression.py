@@ -1,5 +1,4 @@
-"""Accelerated failure time regression on interval-censored lives: the fit shared by the Weibull and
-log-logistic laws.
+"""Accelerated failure time regression on interval-censored lives, whichever the law.
 
 See weibull_aft and log_logistic_aft for the functions to call, and censored_likelihood for the model.
 """

@@ -1,5 +1,4 @@
-"""Kaplan-Meier: the share of pads still on, from right-censored service lives, with an interval and its
-median.
+"""Kaplan-Meier: the share of pads still on, from right-censored lives, with an interval and its median.
 
 source  Kaplan and Meier, JASA 53 (1958) 457; Greenwood's variance; interval on the log(-log) scale:
         Kalbfleisch and Prentice, The Statistical Analysis of Failure Time Data, 2nd ed., section 1.4 (from

@@ -32,6 +32,7 @@ from hoofsense.survival.censored_times import (
 from hoofsense.survival.chance import Chance, shuffled
 
 USUAL_PERMUTATIONS = 999
+ROUNDING = 1e-12  # sums in another order may differ by this share
 FEWEST_HORSES = 6  # 6! = 720 orders: fewer horses cannot give a p value below about 0.01
 
 
@@ -84,7 +85,7 @@ def permutation_reference(
     for number in range(permutations):
         permuted[number] = statistic(_dealt(blocks, given.size, chance))
     # Sums in another order round otherwise: as great means as great within that.
-    slack = 1e-12 * max(abs(observed), 1.0)
+    slack = ROUNDING * max(abs(observed), 1.0)
     as_great = int(np.count_nonzero(permuted >= observed - slack))
     outside = 0.5 * (1.0 - DEFAULT_CONFIDENCE_RATIO)
     low = special.betaincinv(as_great, permutations - as_great + 1, outside) if as_great else 0.0

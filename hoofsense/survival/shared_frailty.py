@@ -1,14 +1,12 @@
-"""Regression with a term for each horse: some horses keep their pads longer than others, whatever is known of
-them.
+"""Regression with a term for each horse: some keep their pads longer, whatever is known of them.
 
 The term is normal on ln time and is integrated out by adaptive Gauss-Hermite quadrature; with the nodes held
 where each horse's likelihood peaks, gradient and Hessian of the quadrature are exact, so Newton's method
-applies. Effects are those within a horse (at the same term), and are a little larger than those over all
-horses.
+applies. Effects are those within a horse (at the same term): time ratios are the same over all horses, hazard
+ratios over all horses are nearer to 1.
 
 source  Pinheiro and Bates, J. Comput. Graph. Stat. 4 (1995) 12, for adaptive quadrature; Self and Liang, JASA
-        82
-        (1987) 605, for the test of no spread (both from memory)
+        82 (1987) 605, for the test of no spread (both from memory)
 """
 
 from __future__ import annotations
@@ -52,6 +50,7 @@ NODES = 15  # of the quadrature; 41 change the log-likelihood of our test data b
 FEWEST_NODES = 5
 PEAK_STEPS = 25
 PEAK_ACCURACY = 1e-8  # in standard deviations of the term
+LEAST_BEND = 1e-6  # of the greatest, in a direction that hardly bends while the fit is still far off
 FIRST_SPREAD = 0.5  # of z, where the search begins
 
 
@@ -274,5 +273,5 @@ def _uphill(information: FloatArray, drivers: tuple[str, ...]) -> FloatArray:
     values, vectors = np.linalg.eigh(information)
     if values[0] > 0.0:
         return inverse_information(information, drivers)
-    held = np.maximum(np.abs(values), 1e-6 * np.max(np.abs(values)))
+    held = np.maximum(np.abs(values), LEAST_BEND * np.max(np.abs(values)))
     return np.asarray((vectors / held) @ vectors.T)

@@ -4,9 +4,8 @@ Time ratios and hazard ratios at once: the Weibull is the one law with both. Tak
 for the day it happened pulls effects towards none; the interval likelihood used here does not.
 
 source  Kalbfleisch and Prentice, The Statistical Analysis of Failure Time Data, 2nd ed., sections 2.3 and
-        3.5;
-        clustered sandwich with Student's t: Cameron and Miller, J. Human Resources 50 (2015) 317 (from
-        memory)
+        3.5; clustered sandwich with Student's t: Cameron and Miller, J. Human Resources 50 (2015) 317
+        (from memory)
 """
 
 from __future__ import annotations

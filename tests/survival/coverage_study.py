@@ -112,17 +112,16 @@ def _false_alarms(trials: int, horses: int) -> None:
         alarms += int(flagged[2:].sum())
         share.append(flagged[2:].sum() / max(1, flagged.sum()))
     print(
-        f"{horses} horses, two real drivers and {NULL_DRIVERS} that do nothing, controlled at 5 %: of those that "
-        f"do nothing {100 * alarms / (trials * NULL_DRIVERS):.1f} % are flagged; of the flagged "
+        f"{horses} horses, two real drivers and {NULL_DRIVERS} that do nothing, held to 5 %: "
+        f"of those that do nothing {100 * alarms / (trials * NULL_DRIVERS):.1f} % are flagged; of the flagged "
         f"{100 * np.mean(share):.1f} % do nothing"
     )
 
 
 def main() -> None:
     trials = int(sys.argv[1]) if len(sys.argv) > 1 else TRIALS
-    print(
-        f"{trials} trials; Monte Carlo error of a share near 95 %: {100 * math.sqrt(0.95 * 0.05 / trials):.1f} %"
-    )
+    error = 100.0 * math.sqrt(0.95 * 0.05 / trials)
+    print(f"{trials} trials; Monte Carlo error of a share near 95 %: {error:.1f} %")
     for horses in (40, 150):
         for effect, in_two in ((0.0, False), (-0.4, False), (-0.5, True)):
             _coverage(trials, horses, effect, in_two)
