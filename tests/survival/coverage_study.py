@@ -113,7 +113,7 @@ def _false_alarms(trials: int, horses: int) -> None:
         share.append(flagged[2:].sum() / max(1, flagged.sum()))
     print(
         f"{horses} horses, two real drivers and {NULL_DRIVERS} that do nothing, held to 5 %: "
-        f"of those that do nothing {100 * alarms / (trials * NULL_DRIVERS):.1f} % are flagged; of the flagged "
+        f"of the idle ones {100 * alarms / (trials * NULL_DRIVERS):.1f} % are flagged; of those flagged "
         f"{100 * np.mean(share):.1f} % do nothing"
     )
 
