@@ -19,6 +19,7 @@ from hoofsense.visit_state import FootState, InstrumentSeen, VisitState
 
 NS_PER_MS = 1_000_000
 MS_PER_S = 1000
+RADIO = "bluetooth"  # the source under which the Bluetooth adapter tells of itself
 _PAGE_UNIT = {"K": "Cel", "m": "mm", "1": "%", "Pa": "hPa"}
 
 
@@ -143,6 +144,8 @@ def _air(state: VisitState) -> dict[str, Any] | None:
 
 def _instrument(state: VisitState, one: InstrumentSeen) -> dict[str, Any]:
     trusted, why = evidence_is_trusted(state.screening, one.source, state.at_ns)
+    if one.source == RADIO:  # measures nothing, so there is nothing to trust
+        trusted, why = one.linked, one.note
     return {
         "source": one.source,
         "what": ", ".join(_WHAT[q] for q in one.measures if q is not Quantity.BATTERY),

@@ -186,6 +186,16 @@ def test_the_data_key_of_a_caliper_is_no_button_without_a_meaning(
     assert landed(state) == 1
 
 
+@pytest.mark.parametrize("up", [True, False])
+def test_the_radio_itself_is_well_while_it_listens(maker: Maker, folded: Folded, up: bool) -> None:
+    body = json.dumps({"up": up, "why": "listening" if up else "the Bluetooth adapter is off"})
+    told = shown(
+        folded([maker.begin(), maker.frame(1, "bluetooth", "link", encode_checked(body))]), "bluetooth"
+    )
+    assert (told["what"], told["trusted"], told["linked"]) == ("the radio itself", up, up)
+    assert told["note"] == json.loads(body)["why"]
+
+
 def test_a_link_that_breaks_begins_the_rate_anew(maker: Maker, lines: Lines, folded: Folded) -> None:
     def link(at_s: float, up: bool) -> RawFrame:
         body = json.dumps({"up": up, "why": "unplugged" if not up else "connected"})
