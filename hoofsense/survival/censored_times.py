@@ -25,13 +25,6 @@ def read_only(values: npt.ArrayLike) -> FloatArray:
     return array
 
 
-def read_only_index(values: npt.ArrayLike) -> IndexArray:
-    """An integer copy that cannot be written to."""
-    array = np.array(values, dtype=np.intp)
-    array.setflags(write=False)
-    return array
-
-
 def checked_confidence(confidence_ratio: float) -> float:
     """The confidence as given; ValueError unless it lies inside 0 to 1."""
     if not 0.0 < confidence_ratio < 1.0:
