@@ -58,16 +58,17 @@ def fold(state: VisitState, frame: RawFrame) -> VisitState:
         return state
     try:
         if frame.channel == "mark":
-            return with_mark(state, at_ns, mark_from(frame.payload))
+            marked = with_mark(state, at_ns, mark_from(frame.payload))
+            return replace(marked, typed_before=None)  # the same length said after a mark is meant
         if frame.channel in ("clock", "link"):
             return _with_program_word(state, at_ns, frame)
         measurements = measurements_from(frame)
     except FrameError as why:
         crc = why.reason == "checksum"
-        state = _seen(state, frame.source_id, at_ns, (), health=lambda h: _with_bad_frame(h, at_ns, crc))
+        state = _seen(state, frame.source_id, at_ns, health=lambda h: _with_bad_frame(h, at_ns, crc))
         return _damaged(state, at_ns, frame, why)
     state = _seen(
-        state, frame.source_id, at_ns, (), health=lambda h: _with_good_frame(h, at_ns, frame, measurements)
+        state, frame.source_id, at_ns, health=lambda h: _with_good_frame(h, at_ns, frame, measurements)
     )
     for measurement in measurements:
         state = _with_measurement(state, at_ns, frame, measurement)
@@ -105,7 +106,7 @@ def _with_measurement(state: VisitState, at_ns: int, frame: RawFrame, measuremen
         return _damaged(state, at_ns, frame, why)
     if reading is None:
         return state
-    state = _seen(state, frame.source_id, at_ns, (reading.quantity,))
+    state = _measuring(state, frame.source_id, reading.quantity)
     reading = replace(reading, measured_at_ns=at_ns)
     screening, accepted, _ = screened(state.screening, at_ns, frame.source_id, measurement, reading)
     state = replace(state, screening=screening)
@@ -167,7 +168,6 @@ def _with_program_word(state: VisitState, at_ns: int, frame: RawFrame) -> VisitS
         state,
         frame.source_id,
         at_ns,
-        (),
         linked=bool(said["up"]),
         note=str(said.get("why", "")),
         health=with_interruption,
@@ -279,7 +279,6 @@ def _seen(
     state: VisitState,
     source: str,
     at_ns: int,
-    quantities: tuple[Quantity, ...],
     linked: bool = True,
     note: str = "",
     health: Callable[[Health], Health] | None = None,
@@ -289,7 +288,6 @@ def _seen(
     new = replace(
         before,
         last_ns=at_ns if linked else before.last_ns,
-        measures=before.measures + tuple(q for q in quantities if q not in before.measures),
         linked=linked,
         note=note,
         health=before.health if health is None else health(before.health),
@@ -297,6 +295,14 @@ def _seen(
     if old is None:
         return replace(state, instruments=(*state.instruments, new))
     return _with_seen(state, old, new)
+
+
+def _measuring(state: VisitState, source: str, quantity: Quantity) -> VisitState:
+    """Once for each quantity an instrument turns out to measure."""
+    old = next(i for i in state.instruments if i.source == source)
+    if quantity in old.measures:
+        return state
+    return _with_seen(state, old, replace(old, measures=(*old.measures, quantity)))
 
 
 def _with_seen(state: VisitState, old: InstrumentSeen, new: InstrumentSeen) -> VisitState:

@@ -148,7 +148,7 @@ def _instrument(state: VisitState, one: InstrumentSeen) -> dict[str, Any]:
         trusted, why = one.linked, one.note
     return {
         "source": one.source,
-        "what": ", ".join(_WHAT[q] for q in one.measures if q is not Quantity.BATTERY),
+        "what": _what(one),
         "at_ms": one.last_ns // NS_PER_MS,
         "linked": one.linked,
         "battery_percent": None if one.battery_ratio is None else round(value_in(one.battery_ratio, "%")),
@@ -164,6 +164,12 @@ def _instrument(state: VisitState, one: InstrumentSeen) -> dict[str, Any]:
         "restarts": one.health.restarts,
         **_own_clock(one.health),
     }
+
+
+def _what(one: InstrumentSeen) -> str:
+    if one.source == RADIO:
+        return "the radio itself"
+    return ", ".join(_WHAT[q] for q in one.measures if q is not Quantity.BATTERY)
 
 
 def _checked(state: VisitState, one: InstrumentSeen) -> bool | None:
