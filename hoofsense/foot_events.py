@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from hoofsense.estimators import caliper_sheet, cure_readiness, drying_progress, heat_safety
+from hoofsense.practice_settings import wishes_from
 from hoofsense.records import MaterialProfile, PourConditions, Quantity, Stage
 from hoofsense.units import si_from
 from hoofsense.visit_state import (
@@ -141,13 +142,15 @@ def _after_mark(
             pour=pour,
             cure=cure,
             heat_on=False,
+            sheet=caliper_sheet.with_pad_poured(foot.sheet),
         )
     if kind == "touch":
         check = TouchCheck(at_ns, str(mark.get("site") or "not said"), mark["firm"])
         touched = None if foot.cure is None else cure_readiness.with_touch(foot.cure, at_ns, check.firm)
         return replace(foot, touches=(*foot.touches, check), cure=touched)
     if kind == "trimmed":
-        return replace(foot, stage=Stage.TRIM, trimmed_at_ns=at_ns)
+        sheet = caliper_sheet.with_wall_trimmed(foot.sheet)
+        return replace(foot, stage=Stage.TRIM, trimmed_at_ns=at_ns, sheet=sheet)
     if kind == "down":
         return replace(foot, stage=Stage.FINISH, down_at_ns=at_ns)
     if kind == "next_site":
@@ -156,6 +159,8 @@ def _after_mark(
         return replace(foot, sheet=caliper_sheet.redone(foot.sheet))
     if kind == "skip":
         return replace(foot, sheet=caliper_sheet.skipped(foot.sheet))
+    if kind == "plan":
+        return replace(foot, wishes=wishes_from(mark))
     raise ValueError(f"mark {kind!r} is not about a foot: refusal() should have refused it")
 
 

@@ -13,6 +13,7 @@ from enum import Enum
 from itertools import pairwise
 
 NS_PER_S = 1_000_000_000
+NS_PER_MS = 1_000_000
 USUAL_UNIT_m3 = 200e-6  # of a two-part cartridge when a profile does not say: common practice, no source
 
 

@@ -12,13 +12,23 @@ from dataclasses import replace
 from typing import Any
 
 from hoofsense.decoding import ROLES
-from hoofsense.estimators.caliper_sheet import named_site, sheet_begun
+from hoofsense.estimators.caliper_sheet import (
+    CALIPER_u_m,
+    CaliperSheet,
+    LONGEST_m,
+    SheetSite,
+    named_site,
+    sheet_begun,
+)
 from hoofsense.estimators.drying_progress import drying_begun
+from hoofsense.estimators.foot_balance import VisitLengths
 from hoofsense.estimators.heat_safety import heat_begun
 from hoofsense.foot_events import COVERS, after_mark, taken_back
-from hoofsense.records import Foot, MaterialProfile, Site, Stage
+from hoofsense.geometry.sole_outline import Length
+from hoofsense.practice_settings import settings_from, wishes_from
+from hoofsense.records import NS_PER_MS, Foot, MaterialProfile, Site, Stage
 from hoofsense.units import si_from
-from hoofsense.visit_state import Event, FootState, VisitState, with_foot, with_notice
+from hoofsense.visit_state import Event, FootPast, FootState, VisitState, with_foot, with_notice
 from hoofsense.wire.checked_text import decode_checked, encode_checked
 from hoofsense.wire.errors import FrameError
 
@@ -39,6 +49,7 @@ LABELS = {
     "next_site": "Next site chosen",
     "redo": "Last value taken again",
     "skip": "Site skipped",
+    "plan": "Pour planned",
 }
 
 # The stages in which each mark makes sense.
@@ -127,6 +138,8 @@ def _content_refusal(kind: str, mark: Mapping[str, Any]) -> str | None:
             return f"Material at {mark['material_degC']} °C is outside −20 to 60 °C: measure again."
     if kind == "next_site":
         named_site(mark["site"])
+    if kind == "plan":
+        wishes_from(mark)
     if kind not in ("hand", "redo", "skip", *LABELS):
         return f"There is no mark named {kind!r}."
     return None
@@ -140,7 +153,10 @@ def _begin_refusal(mark: Mapping[str, Any]) -> str | None:
     if why is not None:
         return why
     profile_from(mark["material"])
-    sheet_begun(tuple(mark["sheet"]) if mark.get("sheet") else None)
+    settings_from(mark.get("settings") or {})
+    for name in mark["feet"]:
+        _sheet(mark, name)
+        _past(mark, name)
     return None
 
 
@@ -214,7 +230,8 @@ def _begun(state: VisitState, mark: Mapping[str, Any]) -> VisitState:
             foot=Foot(name),
             drying=drying_begun(),
             heat=heat_begun(si_from(float(horn.get(name, DEFAULT_HORN_MM)), "mm")),
-            sheet=sheet_begun(tuple(mark["sheet"]) if mark.get("sheet") else None),
+            sheet=_sheet(mark, name),
+            past=_past(mark, name),
         )
         for name in mark["feet"]
     )
@@ -229,6 +246,42 @@ def _begun(state: VisitState, mark: Mapping[str, Any]) -> VisitState:
         checked=_checked(mark),
         feet=feet,
         in_hand=feet[0].foot,
+        settings=settings_from(mark.get("settings") or {}),
+    )
+
+
+def _sheet(mark: Mapping[str, Any], foot: str) -> CaliperSheet:
+    """A foot's empty sheet: the practice's order ("sheet", "sheet_after_trim") and the foot's own history."""
+    return sheet_begun(
+        tuple(mark["sheet"]) if mark.get("sheet") else None,
+        _history_m(mark, foot),
+        tuple(mark.get("sheet_after_trim") or ()),
+    )
+
+
+def _history_m(mark: Mapping[str, Any], foot: str) -> dict[str, list[float]]:
+    """What earlier visits measured on a foot, m, oldest first; ValueError for what no caliper can say."""
+    history: dict[str, list[float]] = {}
+    for name, values in ((mark.get("history") or {}).get(foot) or {}).items():
+        lengths_m = [float(value) for value in values]
+        if not all(0.0 <= length_m <= LONGEST_m for length_m in lengths_m):
+            raise ValueError(f"history of {name} holds a length outside 0 to {LONGEST_m:g} m")
+        history[named_site(name).value] = lengths_m
+    return history
+
+
+def _past(mark: Mapping[str, Any], foot: str) -> FootPast:
+    """The same history by visit: "history_ms" holds when each of its values was measured."""
+    moments = (mark.get("history_ms") or {}).get(foot) or {}
+    by_moment: dict[int, dict[SheetSite, Length]] = {}
+    for name, lengths_m in _history_m(mark, foot).items():
+        for at_ms, length_m in zip(moments.get(name, ()), lengths_m, strict=False):
+            measured = by_moment.setdefault(int(at_ms) * NS_PER_MS, {})
+            measured[named_site(name)] = Length(length_m, CALIPER_u_m)
+    poured_ms = (mark.get("pad_poured_ms") or {}).get(foot)
+    return FootPast(
+        tuple(VisitLengths(at_ns, tuple(found.items())) for at_ns, found in sorted(by_moment.items())),
+        None if poured_ms is None else int(poured_ms) * NS_PER_MS,
     )
 
 

@@ -7,8 +7,10 @@ from dataclasses import dataclass, field, replace
 from hoofsense.estimators.caliper_sheet import CaliperSheet
 from hoofsense.estimators.cure_readiness import CureTrace
 from hoofsense.estimators.drying_progress import DryingTrace
+from hoofsense.estimators.foot_balance import VisitLengths
 from hoofsense.estimators.heat_safety import HeatTrace
 from hoofsense.instrument_health import Health
+from hoofsense.practice_settings import PourWishes, PracticeSettings
 from hoofsense.records import (
     AirConditions,
     Foot,
@@ -64,6 +66,14 @@ class MarkMade:
 
 
 @dataclass(frozen=True, slots=True)
+class FootPast:
+    """What earlier visits measured on a foot, oldest first, and when the pad on it was poured (if known)."""
+
+    visits: tuple[VisitLengths, ...] = ()
+    pad_poured_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class FootState:
     foot: Foot
     drying: DryingTrace
@@ -88,6 +98,8 @@ class FootState:
     made: tuple[MarkMade, ...] = ()
     recent: tuple[Event, ...] = ()
     event_number: int = 0  # how many events this foot has seen in all
+    wishes: PourWishes = field(default_factory=PourWishes)
+    past: FootPast = field(default_factory=FootPast)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +149,7 @@ class VisitState:
     mark_ids: frozenset[str] = frozenset()
     checked: tuple[str, ...] | None = None  # instruments whose caliper passed its check; None: nobody said
     typed_before: TypedBefore | None = None
+    settings: PracticeSettings = field(default_factory=PracticeSettings)
     ended: bool = False
 
     def foot_state(self, foot: Foot) -> FootState:

@@ -24,6 +24,7 @@ FLOORS = {
     "screening": 2.1,
     "estimators": 2,
     "instrument_health": 2.1,
+    "practice_settings": 2.1,
     "visit_state": 3,
     "foot_events": 3.1,
     "visit_marks": 3.2,

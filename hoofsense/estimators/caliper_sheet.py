@@ -2,7 +2,9 @@
 
 A value lands at the site that is next in the practice's sequence, or at the one a person chose. A site named
 twice in the sequence is read twice; repeats give a mean and a type A standard uncertainty. A value that
-stands out is held back and asked about once: the next value at that site settles it.
+stands out is held back and asked about once: the next value at that site settles it. When the foot is
+poured, what was read on the old pad is set aside; when it is trimmed, the wall heights, and the practice's
+order for after the trim begins.
 
 source  JCGM 100:2008 (GUM) 4.2 for repeats; see repeated_readings.py
 """
@@ -14,7 +16,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from hoofsense.estimators.repeated_readings import Repeated, is_outlying, pooled_repeatability, repeated
-from hoofsense.estimators.sheet_sites import DEPTH_SITES, USUAL, SheetSite, named_site
+from hoofsense.estimators.sheet_sites import (
+    DEPTH_SITES,
+    PAD_SITES,
+    USUAL,
+    WALL_SITES,
+    SheetSite,
+    named_site,
+)
 from hoofsense.geometry.sole_outline import Length
 from hoofsense.units import si_difference_from, value_in
 
@@ -27,6 +36,7 @@ __all__ = [
     "SiteHistory",
     "SiteValues",
     "is_complete",
+    "last_value_m",
     "lengths_m",
     "named_site",
     "redone",
@@ -34,7 +44,9 @@ __all__ = [
     "skipped",
     "value_refusal",
     "with_next_site",
+    "with_pad_poured",
     "with_value",
+    "with_wall_trimmed",
 ]
 
 KNOWN_SITES = tuple(SheetSite)
@@ -98,6 +110,8 @@ class CaliperSheet:
     history    of this foot
     held_back  the value being asked about, None when nothing is
     unusual    sites whose value stood out and was kept when read again
+    afterwards the order in which to measure after the trim; empty: the same sheet goes on
+    set_aside  what was read on the old pad, and the wall heights before the trim
     """
 
     sequence: tuple[SheetSite, ...]
@@ -107,31 +121,38 @@ class CaliperSheet:
     history: tuple[SiteHistory, ...] = ()
     held_back: HeldBack | None = None
     unusual: tuple[SheetSite, ...] = ()
+    afterwards: tuple[SheetSite, ...] = ()
+    set_aside: tuple[SiteValues, ...] = ()
 
     def at(self, site: str) -> SiteValues | None:
         return next((one for one in self.measured if one.site == site), None)
 
 
 def sheet_begun(
-    sequence: Sequence[str] | None = None, history: Mapping[str, Sequence[float]] | None = None
+    sequence: Sequence[str] | None = None,
+    history: Mapping[str, Sequence[float]] | None = None,
+    afterwards: Sequence[str] = (),
 ) -> CaliperSheet:
     """An empty sheet in a practice's own order; without one, the depths.
 
-    sequence  site names; a name given again later asks for another reading there
-    history   m, oldest first, of this foot by site name
-    raises    ValueError for an unknown name, an empty sequence or more repeats than a site holds
+    sequence    site names; a name given again later asks for another reading there
+    history     m, oldest first, of this foot by site name
+    afterwards  site names after the trim; empty: the same sheet goes on
+    raises      ValueError for an unknown name, an empty sequence or more repeats than a site holds
     """
     sites = DEPTH_SITES if sequence is None else tuple(named_site(site) for site in sequence)
+    later = tuple(named_site(site) for site in afterwards)
     if not sites:
         raise ValueError("a sheet names at least one site: name those to be measured")
-    most = max(sites, key=sites.count)
-    if sites.count(most) > MOST_REPEATS:
-        raise ValueError(f"{most} is named {sites.count(most)} times: {MOST_REPEATS} readings are enough")
+    for order in (sites, later):
+        most = max(order, key=order.count, default=sites[0])
+        if order.count(most) > MOST_REPEATS:
+            raise ValueError(f"{most} is named {order.count(most)} times: {MOST_REPEATS} readings are enough")
     earlier = tuple(
         SiteHistory(named_site(name), tuple(values)[-MOST_HISTORY:])
         for name, values in (history or {}).items()
     )
-    return CaliperSheet(sites, sites[0], history=earlier)
+    return CaliperSheet(sites, sites[0], history=earlier, afterwards=later)
 
 
 def value_refusal(sheet: CaliperSheet, length_m: float) -> str | None:
@@ -268,6 +289,43 @@ def skipped(sheet: CaliperSheet) -> CaliperSheet:
     here = sheet.sequence.index(sheet.next_site) if sheet.next_site in sheet.sequence else -1
     after = [place for place in slots if place > here]
     return replace(sheet, next_site=sheet.sequence[(after or slots)[0]])
+
+
+def with_pad_poured(sheet: CaliperSheet) -> CaliperSheet:
+    """The sheet of a foot that was just poured: what was read on the old pad is set aside."""
+    return _set_aside(sheet, PAD_SITES)
+
+
+def with_wall_trimmed(sheet: CaliperSheet) -> CaliperSheet:
+    """The sheet of a foot just trimmed: the wall is another now, and the order for afterwards begins.
+
+    Without an order for afterwards the sheet goes on as it is.
+    """
+    if not sheet.afterwards:
+        return sheet
+    return _advanced(replace(_set_aside(sheet, WALL_SITES), sequence=sheet.afterwards, held_back=None))
+
+
+def _set_aside(sheet: CaliperSheet, sites: tuple[SheetSite, ...]) -> CaliperSheet:
+    gone = tuple(one for one in sheet.measured if one.site in sites)
+    if not gone:
+        return sheet
+    aside = replace(
+        sheet,
+        measured=tuple(one for one in sheet.measured if one.site not in sites),
+        landed=tuple(site for site in sheet.landed if site not in sites),
+        unusual=tuple(site for site in sheet.unusual if site not in sites),
+        set_aside=(*sheet.set_aside, *gone),
+    )
+    return _advanced(aside) if sheet.next_site is None or sheet.next_site in sheet.sequence else aside
+
+
+def last_value_m(sheet: CaliperSheet) -> tuple[SheetSite, float] | None:
+    """The value that landed last and where, m; None on an empty sheet."""
+    if not sheet.landed:
+        return None
+    one = sheet.at(sheet.landed[-1])
+    return None if one is None else (one.site, one.values_m[-1])
 
 
 def lengths_m(sheet: CaliperSheet, caliper_u_m: float = CALIPER_u_m) -> dict[SheetSite, Length]:
