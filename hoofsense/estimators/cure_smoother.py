@@ -30,7 +30,7 @@ MODEL_ERROR_MEMORY_s = 300.0
 READING_LEAST_u_K = 0.3
 # A single reading further off than this many standard uncertainties is not of this pad (aim, hand, hoof).
 OUTLIER_LIMIT = 4.0
-OUTLIERS_MOST_ratio = 0.25
+OUTLIERS_MOST_ratio = 0.1  # and one more: a hand slips now and then; engineering choice
 SURPRISE_LIMIT = 0.01  # probability below which the readings together are taken not to fit the model
 FEWEST_READINGS = 3
 
@@ -81,7 +81,7 @@ def smoothed(
     expected_K = np.sqrt(np.mean(spread_K**2, axis=1) + np.diag(error))
     kept = np.abs(innovation) <= OUTLIER_LIMIT * expected_K
     refused = int(np.count_nonzero(~kept))
-    if refused > OUTLIERS_MOST_ratio * observed_K.size or np.count_nonzero(kept) < FEWEST_READINGS:
+    if refused > 1 + OUTLIERS_MOST_ratio * observed_K.size or np.count_nonzero(kept) < FEWEST_READINGS:
         return Smoothed(ln_times, 0, refused, 0.0, False)
     spread_K, innovation = spread_K[kept], innovation[kept]
     error = error[np.ix_(kept, kept)]

@@ -126,13 +126,17 @@ class RateLaw:
         self._start = kinetics.glass_start_K if kinetics.may_arrest else None
         self._full = kinetics.glass_full_K
 
-    def rate_per_s(self, degree: FloatArray, temperature_K: FloatArray) -> FloatArray:
+    def rate_per_s(
+        self, degree: FloatArray, temperature_K: FloatArray, out: FloatArray | None = None
+    ) -> FloatArray:
+        """The rate, 1/s; in out where one is given, an array of the same shape as the answer."""
         inside = np.minimum(degree, _ALMOST_FULL)
-        rate: FloatArray = np.log1p(-inside)
+        rate = np.subtract(1.0, inside, out)
+        np.log(rate, rate)
         rate *= self._n
         rate += self._ln_rate
         rate -= self._energy_K / temperature_K
-        np.exp(rate, out=rate)
+        np.exp(rate, rate)
         if self._start is not None:
             rate *= arrest_factor(inside, temperature_K, self._start, self._full)
         if self._m is not None:

@@ -1,6 +1,7 @@
 """A poured pad curing on a sole: conduction through horn, pad and cover, with the heat of the reaction.
 
-Strang splitting: half a step of reaction (explicit midpoint), a step of conduction, half a step of reaction.
+Strang splitting: half a step of reaction (explicit midpoint), a step of conduction, half a step of reaction;
+the halves on either side of a moment are one step, and the moment lies inside it (linear between its ends).
 Conduction is SDIRK2; what is not linear at the faces is carried by the explicit half of the same scheme:
 ARS(2,2,2) of U. M. Ascher, S. J. Ruuth and R. J. Spiteri, Applied Numerical Mathematics 25 (1997) 151. Second
 order as the step goes to 0; at 5 to 40 s the splitting leaves 1.8 to 1.3. The joint node starts at the
@@ -25,7 +26,6 @@ from hoofsense.physics.heat_conduction import (
     SDIRK2_GAMMA,
     Layer,
     TridiagonalSolver,
-    conducted_W_per_m2,
     two_layer_column,
 )
 from hoofsense.physics.poured_pad import Ambient, Fill, radiation_W_per_m2_K
@@ -37,7 +37,12 @@ FloatArray = npt.NDArray[np.float64]
 RIM_WIDTH_m = 0.0052
 RIM_REACH_m = 0.021
 
-_EXPLICIT_DELTA = 1.0 - 1.0 / (2.0 * SDIRK2_GAMMA)  # Ascher, Ruuth and Spiteri 1997, scheme (2,2,2)
+# Ascher, Ruuth and Spiteri 1997, scheme (2,2,2), in shares of the diagonal weight: how far the second stage's
+# base lies beyond the first stage, and what of the explicit terms the second stage takes of either stage.
+_BEYOND = (1.0 - SDIRK2_GAMMA) / SDIRK2_GAMMA
+_EXPLICIT_DELTA = 1.0 - 1.0 / (2.0 * SDIRK2_GAMMA)
+_FIRST_SHARE = (_EXPLICIT_DELTA - (1.0 - SDIRK2_GAMMA)) / SDIRK2_GAMMA
+_LATER_SHARE = (1.0 - _EXPLICIT_DELTA) / SDIRK2_GAMMA
 _STOP_CHECK_EVERY = 8  # steps between looks at whether every member has reached the stopping degree
 _GUESSED_WARMING_K = 8.0  # of the face above the mean of material and air; only sets the implicit split
 
@@ -130,7 +135,11 @@ class _Walker:
             area, lateral = self._edge(pad, pad_cells, horn, horn_cells)
             self.extra[:, self.members :] += lateral + area * self.frozen[self.members :]
             self.edge = (area, lateral)
-        self._solvers: dict[float, TridiagonalSolver] = {}
+        self._conductions: dict[float, _Conduction] = {}
+        self._base = np.empty_like(self.temperature)
+        self.gained, self.risen = np.empty_like(self.degree), np.empty_like(self.degree)
+        self._half_degree, self._half_K = np.empty_like(self.degree), np.empty_like(self.degree)
+        self._pad_K = self.temperature[self.pad]
 
     def _around(self, time_s: float) -> tuple[FloatArray, FloatArray, FloatArray]:
         if self._steady is not None:
@@ -170,65 +179,93 @@ class _Walker:
                 along[nodes] += half * layer.conductivity_W_per_m_K[rims]
         return extent / RIM_WIDTH_m, along / (RIM_WIDTH_m * RIM_REACH_m)
 
-    def _forcing(self, time_s: float, temperature: FloatArray) -> FloatArray:
-        """What the implicit half leaves out, W/m2: the tissue's heat, the face, and the rim's edge."""
+    def _forcing(self, time_s: float, temperature: FloatArray) -> tuple[FloatArray, FloatArray | None]:
+        """What the implicit half leaves out besides the tissue's heat, W/m2: at the face, at the edge."""
         air, radiant, film = self._around(time_s)
         face = temperature[-1]
         radiative = radiation_W_per_m2_K(face, radiant, self.emissivity)
         through = 1.0 / (1.0 + (film + radiative) * self.cover)
-        convective, radiative = film * through, radiative * through
+        convective = film * through
+        radiative *= through
         supplied = convective * air + radiative * radiant
-        total = convective + radiative
-        forcing = np.zeros_like(temperature)
-        forcing[0] = self.tissue_gain
-        forcing[-1] = supplied + (self.frozen - total) * face
-        if self.edge is not None:
-            area, lateral = self.edge
-            m = self.members
-            rim = temperature[:, m:]
-            edge = supplied[m:] + (self.frozen[m:] - total[m:]) * rim
-            forcing[:, m:] += area * edge + lateral * temperature[:, :m]
-        return forcing
+        left = self.frozen - convective
+        left -= radiative
+        at_face = left * face
+        at_face += supplied
+        if self.edge is None:
+            return at_face, None
+        area, lateral = self.edge
+        m = self.members
+        edge = left[m:] * temperature[:, m:]
+        edge += supplied[m:]
+        edge *= area
+        edge += lateral * temperature[:, :m]
+        return at_face, edge
 
-    def _linear(self, temperature: FloatArray) -> FloatArray:
-        net = conducted_W_per_m2(self.column, temperature)
-        if self.edge is not None:
-            net -= self.extra * temperature
-        else:
-            net[0] -= self.extra[0] * temperature[0]
-            net[-1] -= self.extra[-1] * temperature[-1]
-        return net
-
-    def _react(self, step_s: float) -> None:
-        temperature = self.temperature[self.pad]
-        first = self.law.rate_per_s(self.degree, temperature)
-        first *= 0.5 * step_s
-        gained = self.law.rate_per_s(self.degree + first, temperature + first * self.rise_K)
+    def react(self, step_s: float) -> None:
+        """Explicit midpoint; what it added stays in gained and risen."""
+        temperature, degree, gained = self._pad_K, self.degree, self.gained
+        self.law.rate_per_s(degree, temperature, gained)
+        gained *= 0.5 * step_s
+        np.add(degree, gained, self._half_degree)
+        np.multiply(gained, self.rise_K, self._half_K)
+        self._half_K += temperature
+        self.law.rate_per_s(self._half_degree, self._half_K, gained)
         gained *= step_s
-        np.minimum(gained, 1.0 - self.degree, out=gained)
-        self.degree += gained
-        temperature += gained * self.rise_K
+        np.minimum(gained, np.subtract(1.0, degree, self._half_degree), out=gained)
+        degree += gained
+        np.multiply(gained, self.rise_K, self.risen)
+        temperature += self.risen
 
-    def _conduct(self, time_s: float, step_s: float) -> None:
-        solver = self._solvers.get(step_s)
-        if solver is None:
-            solver = TridiagonalSolver(self.column, SDIRK2_GAMMA * step_s, self.extra)
-            self._solvers[step_s] = solver
-        start = self.temperature
-        forcing = self._forcing(time_s, start)
-        slope = solver.solve(self._linear(start) + forcing)
-        middle = start + SDIRK2_GAMMA * step_s * slope
-        later = self._forcing(time_s + SDIRK2_GAMMA * step_s, middle)
-        mixed = _EXPLICIT_DELTA * forcing + (1.0 - _EXPLICIT_DELTA) * later
-        mixed -= (1.0 - SDIRK2_GAMMA) * forcing
-        base = start + (1.0 - SDIRK2_GAMMA) * step_s * slope + step_s * mixed * self.inverse_capacity
-        base += SDIRK2_GAMMA * step_s * solver.solve(self._linear(base))
-        self.temperature = base
+    def conduct(self, time_s: float, step_s: float) -> None:
+        """SDIRK2 with its explicit half. (C + g h K)^-1 (-K u) is written with (C + g h K)^-1 C u, which
+        spares the product with K."""
+        step = self._conductions.get(step_s)
+        if step is None:
+            step = self._conductions[step_s] = _Conduction(self, step_s)
+        start, base = self.temperature, self._base
+        held, m = step.solver.held, self.members
+        face, edge = self._forcing(time_s, start)
+        np.multiply(step.capacity, start, held)
+        held[0] += step.tissue
+        held[-1] += step.share[-1] * face
+        if edge is not None:
+            held[:, m:] += step.share[:, m:] * edge
+        middle = step.solver.solve_held()
+        later_face, later_edge = self._forcing(time_s + SDIRK2_GAMMA * step_s, middle)
+        np.subtract(middle, start, base)
+        base *= _BEYOND
+        base += start
+        np.multiply(step.capacity, base, held)
+        held[0] += step.tissue
+        face *= _FIRST_SHARE
+        later_face *= _LATER_SHARE
+        face += later_face
+        held[-1] += step.share[-1] * face
+        if edge is not None and later_edge is not None:
+            edge *= _FIRST_SHARE
+            later_edge *= _LATER_SHARE
+            edge += later_edge
+            held[:, m:] += step.share[:, m:] * edge
+        start[...] = step.solver.solve_held()
 
     def step(self, time_s: float, step_s: float) -> None:
-        self._react(0.5 * step_s)
-        self._conduct(time_s, step_s)
-        self._react(0.5 * step_s)
+        self.react(0.5 * step_s)
+        self.conduct(time_s, step_s)
+        self.react(0.5 * step_s)
+
+
+class _Conduction:
+    """What a step of conduction needs, worked out once for its length; rows scaled for the solver."""
+
+    __slots__ = ("capacity", "share", "solver", "tissue")
+
+    def __init__(self, walker: _Walker, step_s: float) -> None:
+        weight_s = SDIRK2_GAMMA * step_s
+        self.solver = TridiagonalSolver(walker.column, weight_s, walker.extra)
+        self.capacity = walker.column.capacity_J_per_m2_K * self.solver.inverse
+        self.share = weight_s * self.solver.inverse
+        self.tissue = self.share[0] * walker.tissue_gain
 
 
 def cure_course(
@@ -237,14 +274,14 @@ def cure_course(
     time_s: FloatArray,
     *,
     pad_cells: int = 8,
-    horn_cells: int = 6,
+    horn_cells: int = 8,
     rim: bool = False,
     stop_degree: float = 1.0,
 ) -> CureCourse:
     """The cure of every member at the given times.
 
     time_s                 shape (S,), starts at 0 and rises; every interval is one step of the solver
-    pad_cells, horn_cells  12 and 8 with 5 s steps: firm time within 1 s; 8 and 6 with 10 s: within 3 s
+    pad_cells, horn_cells  12 and 8 with 5 s steps: firm time within 1 s; 8 and 8 with 10 s: within 3 s
     rim                    whether to compute the exposed rim as well
     stop_degree            the course ends early once every node of every member is past it
     raises                 ValueError for times that do not start at 0 and rise
@@ -261,24 +298,32 @@ def cure_course(
     hottest_bond = walker.temperature[joint, :m].copy()
     surface_K[0], bond_K[0] = walker.temperature[-1, :m], walker.temperature[joint, :m]
     last = time_s.size - 1
-    for i, step_s in enumerate(steps, start=1):
-        walker.step(float(time_s[i - 1]), float(step_s))
-        temperature, degree = walker.temperature[joint:, :m], walker.degree[:, :m]
-        surface_K[i], bond_K[i] = temperature[-1], temperature[0]
-        surface[i], bond[i] = degree[-1], degree[0]
-        np.min(degree, axis=0, out=lowest[i])
-        np.max(degree, axis=0, out=highest[i])
-        np.maximum(hottest, np.max(temperature, axis=0), out=hottest)
-        np.maximum(hottest_bond, temperature[0], out=hottest_bond)
+    now_K, now = np.empty_like(walker.degree), np.empty_like(walker.degree)
+    middle_K, middle, rims = now_K[:, :m], now[:, :m], now[:, m:]
+    walker.react(0.5 * float(steps[0]))
+    for i, step_s in enumerate(steps.tolist(), start=1):
+        walker.conduct(float(time_s[i - 1]), step_s)
+        following_s = float(steps[i]) if i < last else 0.0
+        walker.react(0.5 * (step_s + following_s))
+        # Of the reaction just done, this share belongs to the time after this moment.
+        ahead = following_s / (step_s + following_s)
+        np.multiply(walker.gained, -ahead, now)
+        now += walker.degree
+        np.multiply(walker.risen, -ahead, now_K)
+        now_K += walker.temperature[joint:]
+        surface_K[i], bond_K[i] = middle_K[-1], middle_K[0]
+        surface[i], bond[i] = middle[-1], middle[0]
+        np.minimum.reduce(middle, axis=0, out=lowest[i])
+        np.maximum.reduce(middle, axis=0, out=highest[i])
+        np.maximum(hottest, np.maximum.reduce(middle_K, axis=0), out=hottest)
+        np.maximum(hottest_bond, middle_K[0], out=hottest_bond)
         if rim:
-            np.min(walker.degree[:, m:], axis=0, out=rim_lowest[i])
+            np.minimum.reduce(rims, axis=0, out=rim_lowest[i])
         if i % _STOP_CHECK_EVERY == 0 and min(lowest[i].min(), rim_lowest[i].min()) > stop_degree:
             last = i
             break
     kept = slice(0, last + 1)
-    temperature = walker.temperature[joint:]
-    rims = temperature[:, m:] if rim else temperature
-    rim_degree = walker.degree[:, m:] if rim else walker.degree
+    rim_K, rim_degree = (now_K[:, m:], rims) if rim else (middle_K, middle)
     column = np.arange(m)
     return CureCourse(
         time_s[kept],
@@ -291,10 +336,10 @@ def cure_course(
         rim_lowest[kept],
         hottest,
         hottest_bond,
-        temperature[-1, :m].copy(),
-        temperature[0, :m].copy(),
-        temperature[np.argmin(walker.degree[:, :m], axis=0), column],
-        rims[np.argmin(rim_degree, axis=0), column],
+        middle_K[-1].copy(),
+        middle_K[0].copy(),
+        middle_K[np.argmin(middle, axis=0), column],
+        rim_K[np.argmin(rim_degree, axis=0), column],
     )
 
 

@@ -3,8 +3,9 @@
 python tests/benchmarks/bench_cure.py
 
 Prints the error of firm times against an extrapolated BDF; processor time of one run and of 256 members to
-BDF's at equal accuracy (the loosest tolerance whose firm time is as good) and at the reference's tolerance;
-and the time from a reading to a new answer against one run of all members.
+BDF's at equal accuracy (the loosest tolerance whose firm time is as good), at the reference's tolerance and
+to the reference itself; the share of it that exp, log and division alone take; and the time from a reading to
+a new answer against one run of all members.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from hoofsense.estimators.cure_ensemble import MEMBERS, AirPoint, inputs_of
+from hoofsense.estimators.cure_ensemble import MEMBERS, AirPoint, STEPS_s, inputs_of
 from hoofsense.estimators.cure_evidence import remembered_forecast
 from hoofsense.estimators.cure_material import column_of, solved_material, with_rate
 from hoofsense.estimators.cure_readiness import cure_answer, cure_begun, with_air, with_surface
@@ -28,7 +29,11 @@ from hoofsense.records import NS_PER_S, AirConditions, PourConditions
 
 REPEATS = 5
 HOUR_s = 3600.0
-SINGLE, ENSEMBLE = (12, 8, 5.0), (8, 6, 10.0)  # pad cells, horn cells, step in s
+HOUR_STEPS_s = STEPS_s[STEPS_s <= HOUR_s]
+Grid = tuple[int, int, np.ndarray]
+SINGLE: Grid = (12, 8, np.arange(0.0, HOUR_s + 5.0, 5.0))  # pad cells, horn cells, times in s
+ENSEMBLE: Grid = (8, 8, HOUR_STEPS_s)
+REFERENCE_CELLS = (48, 32)
 PROFILE = load_profile("standard")
 CASES = {
     "21 degC": (294.15, 297.65, 294.15),
@@ -66,10 +71,9 @@ def inputs(case: tuple[float, float, float], members: int) -> tuple[Fill, Ambien
     )
 
 
-def firm_s(made: tuple[Fill, Ambient], grid: tuple[int, int, float], end_s: float) -> float:
+def firm_s(made: tuple[Fill, Ambient], grid: Grid) -> float:
     fill, ambient = made
-    pad, horn, step_s = grid
-    times = np.arange(0.0, end_s + step_s, step_s)
+    pad, horn, times = grid
     course = cure_course(
         fill, ambient, times, pad_cells=pad, horn_cells=horn, stop_degree=PROFILE.firm_degree
     )
@@ -83,24 +87,26 @@ def exactness(reference: Callable[..., float]) -> None:
     """Errors against BDF, and processor time against the cheapest BDF that is no worse."""
     for name, case in CASES.items():
         made = inputs(case, 1)
-        coarse, fine = (reference(*made, PROFILE.firm_degree, p, h, HOUR_s) for p, h in ((24, 16), (48, 32)))
+        coarse, fine = (
+            reference(*made, PROFILE.firm_degree, p, h, HOUR_s) for p, h in ((24, 16), REFERENCE_CELLS)
+        )
         exact = fine + (fine - coarse) / 3.0
         print(f"{name}: firm at {exact:.2f} s (BDF, 48 + 32 cells, rtol 1e-8, extrapolated)")
         for label, grid in (("single", SINGLE), ("ensemble", ENSEMBLE)):
-            error = abs(firm_s(made, grid, HOUR_s) - exact)
+            error = abs(firm_s(made, grid) - exact)
             rtol, theirs = loosest(reference, made, grid, exact, error)
-            ours_s = best_s(partial(firm_s, made, grid, HOUR_s))
+            ours_s = best_s(partial(firm_s, made, grid))
             theirs_s = best_s(partial(reference, *made, PROFILE.firm_degree, *grid[:2], HOUR_s, rtol))
             print(
-                f"  {label} grid {grid[0]}+{grid[1]}, {grid[2]:.0f} s: error {error:.2f} s; BDF with rtol "
-                f"{rtol:.0e} errs {theirs:.2f} s; BDF's time over one run's: {theirs_s / ours_s:.1f}"
+                f"  {label} grid {grid[0]}+{grid[1]}, {grid[2].size - 1} steps an hour: error {error:.2f} s; "
+                f"BDF with rtol {rtol:.0e} errs {theirs:.2f} s; BDF's time over one run's: {theirs_s / ours_s:.1f}"
             )
 
 
 def loosest(
     reference: Callable[..., float],
     made: tuple[Fill, Ambient],
-    grid: tuple[int, int, float],
+    grid: Grid,
     exact: float,
     error: float,
 ) -> tuple[float, float]:
@@ -116,22 +122,41 @@ def ensemble_cost(reference: Callable[..., float]) -> None:
     """256 members over an hour, against as many BDF runs over the same hour."""
     case = CASES["0 degC, warmed"]
     made, one = inputs(case, MEMBERS), inputs(case, 1)
-    times = np.arange(0.0, HOUR_s + 10.0, 10.0)
-    middle_s = best_s(lambda: cure_course(*made, times))
-    rim_s = best_s(lambda: cure_course(*made, times, rim=True))
+    tens = np.arange(0.0, HOUR_s + 10.0, 10.0)
+    for what, times in (("every 10 s", tens), ("the engine's steps", HOUR_STEPS_s)):
+        for cells in (6, 8):
+            middle_s = best_s(partial(cure_course, *made, times, horn_cells=cells))
+            rim_s = best_s(partial(cure_course, *made, times, horn_cells=cells, rim=True))
+            print(
+                f"256 members x 60 min, 8+{cells} cells, {what} ({times.size - 1}): {middle_s:.3f} s of "
+                f"processor time (limit 0.08), {rim_s:.3f} with the rim"
+            )
     each_s = middle_s / MEMBERS
-    print(
-        f"256 members x 60 min, 8+6 cells, 10 s: {middle_s:.3f} s of processor time, {rim_s:.3f} with the rim"
-    )
-    for rtol, what in ((1e-4, "equal accuracy"), (1e-8, "the reference's tolerance")):
+    for rtol, cells, what in (
+        (1e-4, (8, 8), "equal accuracy"),
+        (1e-8, (8, 8), "the reference's tolerance on the same cells"),
+        (1e-8, REFERENCE_CELLS, "the reference itself"),
+    ):
         # A degree that is not reached within the hour makes BDF run all of it.
-        bdf_s = best_s(partial(_whole_hour, reference, one, rtol))
+        bdf_s = best_s(partial(_whole_hour, reference, one, rtol, cells), 3)
         print(f"  BDF's time over one member's ({each_s * 1e3:.2f} ms), {what}: {bdf_s / each_s:.0f}")
+    state = np.full((9, MEMBERS), 0.5)
+    nothing_but_s = best_s(lambda: [_transcendental(state) for _ in range(2 * HOUR_STEPS_s.size)])
+    print(f"  of it exp, log and division of the reaction alone: {nothing_but_s / middle_s:.2f}")
 
 
-def _whole_hour(reference: Callable[..., float], made: tuple[Fill, Ambient], rtol: float) -> None:
+def _transcendental(state: np.ndarray) -> None:
+    """What the reaction cannot do without at every node: one exp, one log, one division."""
+    np.exp(state)
+    np.log(state)
+    np.divide(1.0, state)
+
+
+def _whole_hour(
+    reference: Callable[..., float], made: tuple[Fill, Ambient], rtol: float, cells: tuple[int, int]
+) -> None:
     try:
-        reference(*made, 0.999, 8, 6, HOUR_s, rtol)
+        reference(*made, 0.999, *cells, HOUR_s, rtol)
     except IndexError:
         return  # the event never came: the run went to its end
 

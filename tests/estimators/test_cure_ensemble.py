@@ -7,12 +7,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hoofsense.estimators.cure_ensemble import MEMBERS, AirPoint, CureForecast, forecast
+from hoofsense.estimators import cure_ensemble
+from hoofsense.estimators.cure_ensemble import (
+    MEMBERS,
+    AirPoint,
+    CureForecast,
+    STEPS_s,
+    forecast,
+    inputs_of,
+)
 from hoofsense.estimators.cure_material import reference_fill, solved_material
 from hoofsense.estimators.cure_surroundings import cold_sole_K, film_W_per_m2_K
 from hoofsense.estimators.fixed_members import fixed_normals
 from hoofsense.materials import load_profile
 from hoofsense.physics.pad_cure import cure_course, reached_s
+from hoofsense.physics.poured_pad import side_by_side
 from hoofsense.records import PourConditions
 
 ICE_K = 273.15
@@ -81,18 +90,53 @@ def test_arrays_of_a_forecast_cannot_be_written() -> None:
             getattr(members, name)[...] = 0.0
 
 
-def test_the_steps_of_the_forecast_are_fine_enough() -> None:
-    from hoofsense.estimators import cure_ensemble
-
+def test_the_steps_of_the_forecast_are_fine_enough(monkeypatch: pytest.MonkeyPatch) -> None:
     coarse = run(5.0, 15.0)
-    saved = cure_ensemble._GRID_s
-    try:
-        cure_ensemble._GRID_s = (np.arange(0.0, 14400.0 + 1.0, 5.0),)
-        fine = run(5.0, 15.0)
-    finally:
-        cure_ensemble._GRID_s = saved
+    monkeypatch.setattr(cure_ensemble, "STEPS_s", np.arange(0.0, 14400.0 + 1.0, 5.0))
+    fine = run(5.0, 15.0)
     assert coarse.ln_firm == pytest.approx(fine.ln_firm, abs=0.003)
     assert coarse.ln_load == pytest.approx(fine.ln_load, abs=0.003)
+
+
+def test_firm_times_lie_within_three_seconds_of_a_far_finer_solution_in_every_weather() -> None:
+    # Air, sole and material in degC; None: as cold as it stands. Reference: extrapolated from 12 + 12 and
+    # 24 + 24 cells, which converge with the square of the cell, in steps four times as fine.
+    weathers = [
+        (-10.0, None, -10.0), (-10.0, 30.0, 25.0), (0.0, None, 0.0), (0.0, None, 25.0), (0.0, 30.0, 25.0),
+        (10.0, None, 10.0), (10.0, 25.0, 20.0), (21.0, None, 21.0), (35.0, None, 35.0),
+    ]  # fmt: skip
+    kinetics, heat, _ = solved_material(STANDARD, 1)
+    made = side_by_side(
+        [
+            inputs_of(
+                STANDARD,
+                PourConditions(
+                    0, 0.008, ICE_K + material, cold_sole_K(ICE_K + air) if sole is None else ICE_K + sole,
+                    cover_m2_K_per_W=3e-4,
+                ),
+                (AirPoint(0.0, ICE_K + air),), kinetics, heat, lambda _: np.zeros(1),
+            )
+            for air, sole, material in weathers
+        ]
+    )  # fmt: skip
+
+    def firm(steps_s: np.ndarray, cells: int) -> tuple[np.ndarray, np.ndarray]:
+        course = cure_course(
+            *made, steps_s, pad_cells=cells, horn_cells=cells, rim=True, stop_degree=STANDARD.firm_degree
+        )
+        places = (course.lowest_degree, course.last_K), (course.rim_degree, course.rim_last_K)
+        middle, rim = (
+            reached_s(course.time_s, degree, STANDARD.firm_degree, made[0].kinetics, last_K, 1e6)
+            for degree, last_K in places
+        )
+        return middle, rim
+
+    quarters = np.interp(np.arange(0, 4 * STEPS_s.size - 3) / 4.0, np.arange(STEPS_s.size), STEPS_s)
+    middle, rim = firm(STEPS_s, 8)
+    (some_middle, some_rim), (many_middle, many_rim) = firm(quarters, 12), firm(quarters, 24)
+    exact_middle, exact_rim = (4.0 * many_middle - some_middle) / 3.0, (4.0 * many_rim - some_rim) / 3.0
+    assert middle == pytest.approx(exact_middle, abs=3.0)
+    assert rim == pytest.approx(exact_rim, abs=3.0, rel=0.0015)
 
 
 def test_wind_cover_and_thickness_act_as_they_should() -> None:
