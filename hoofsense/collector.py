@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from hoofsense.frames_ahead import Inbox, Said
+from hoofsense.plan_keeping import PlanKeeper
 from hoofsense.records import NS_PER_S, Foot, Question, RawFrame, Verdict
 from hoofsense.sources.typed import typed_payload
 from hoofsense.store import FrameBatch, Point, Store
@@ -76,6 +77,7 @@ class Collector:
     past         frames of this visit recorded before a break, folded first and not recorded again
     mode         "live", "replay" or "simulation", shown on the page
     on_verdict   called with each change of verdict, on the folding thread
+    plans        keeps the pour plans for a page; None: nobody looks at them
     """
 
     def __init__(
@@ -88,7 +90,9 @@ class Collector:
         past: Iterable[RawFrame] = (),
         on_verdict: Callable[[Verdict], None] | None = None,
         on_frame: Callable[[RawFrame], None] | None = None,
+        plans: PlanKeeper | None = None,
     ) -> None:
+        self._plans = plans
         self._frames, self._inbox, self._store, self._past = frames, inbox, store, past
         self.mode = mode
         self._on_verdict, self._on_frame = on_verdict, on_frame
@@ -125,6 +129,8 @@ class Collector:
             if self._store is not None and self.state.ended:
                 self._store.end_visit(self.state.visit_id, self.state.at_ns)
         finally:
+            if self._plans is not None and (self.state.ended or self.mode == "replay"):
+                self._plans.finished(self.state)  # nothing more will be published
             self._publish(force=True)
             self.finished.set()
         return self.state
@@ -194,6 +200,8 @@ class Collector:
             return
         at_ns = self.state.at_ns
         view = view_of(self.state, tuple(self._verdicts.current.values()), self.mode)
+        if self._plans is not None:
+            view.update(self._plans.told(self.state))
         with self._changed:
             changes = {key: value for key, value in view.items() if self._view.get(key) != value}
             self._view = view

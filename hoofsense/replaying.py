@@ -16,6 +16,7 @@ import click
 
 from hoofsense.collector import Collector
 from hoofsense.frames_ahead import Inbox, with_words
+from hoofsense.plan_keeping import PlanKeeper
 from hoofsense.records import NS_PER_S, RawFrame, Verdict
 from hoofsense.screening import refused_counts
 from hoofsense.sources.pacing import paced
@@ -168,8 +169,9 @@ def _run(
                     on_frame(frame)
 
         collector = Collector(
-            with_words(stream, inbox), inbox, mode=mode, store=store, on_verdict=on_verdict, on_frame=counted
-        )
+            with_words(stream, inbox), inbox, mode=mode, store=store, on_verdict=on_verdict, on_frame=counted,
+            plans=None if shown_on is None else PlanKeeper(),
+        )  # fmt: skip
         if shown_on is None:
             collector.run()
         else:
