@@ -174,6 +174,9 @@ def rehearse(scenario: str | None, seed: int, port: int, pty: bool, buttons: boo
 @click.option("--bluetooth/--no-bluetooth", default=True, show_default=True)
 @click.option("--rehearsal", is_flag=True, help="Label it as invented and keep it in a store of its own.")
 @click.option("--close-open", is_flag=True, help="End a visit that was left open, then begin this one.")
+@click.option(
+    "--table", type=click.Path(path_type=Path), help="Read a table of lengths in: foot,site,value,unit."
+)
 @click.option("--page/--no-page", default=True, show_default=True)
 @_store
 @_port
@@ -280,9 +283,14 @@ def caliper_check(
 @click.option(
     "--save", type=click.Path(path_type=Path), help="Save the visit as a recording in this new folder."
 )
+@click.option(
+    "--table", type=click.Path(path_type=Path), help="Save its caliper readings in this new CSV file."
+)
 @_store
 @_json
-def visits(visit_id: str | None, save: Path | None, store_path: Path | None, as_json: bool) -> None:
+def visits(
+    visit_id: str | None, save: Path | None, table: Path | None, store_path: Path | None, as_json: bool
+) -> None:
     """Show past visits; with a VISIT_ID, that visit's verdicts again from its raw frames."""
     from hoofsense.past_visits import one_visit, visits_listed
 
@@ -290,7 +298,7 @@ def visits(visit_id: str | None, save: Path | None, store_path: Path | None, as_
         if visit_id is None:
             click.echo(visits_listed(store_path, as_json))
             return
-        outcome = one_visit(store_path, visit_id, save)
+        outcome = one_visit(store_path, visit_id, save, table)
     click.echo(outcome.as_json() if as_json else outcome.as_text())
 
 
@@ -355,6 +363,91 @@ def _told_to_stop() -> Iterator[threading.Event]:
     finally:
         for ending, handler in before.items():
             signal.signal(ending, handler)
+
+
+@main.command()
+@click.argument("table", type=click.Path(path_type=Path))
+@click.option("--foot", "feet", multiple=True, type=click.Choice(["LF", "RF", "LH", "RH"]))
+@click.option("--material", default="standard", show_default=True, help="Material profile: a name or a file.")
+@click.option("--practice", default="", help="Whose settings; those of every practice if not given.")
+@click.option("--air", "air_degC", type=float, help="Air temperature, °C.")
+@click.option("--sole", "sole_degC", type=float, help="Temperature of the sole, °C.")
+@click.option("--material-temperature", "material_degC", type=float, help="Of the material, °C.")
+@click.option("--wind", "wind_m_per_s", type=click.FloatRange(0, 30), help="Wind at the foot, m/s.")
+@click.option("--share", "share_percent", type=float, help="How much of the depth to fill, %.")
+@click.option("--trim", "trim_mm", type=float, help="What is taken off the wall, mm.")
+@click.option("--order", type=click.Choice(["pour before trim", "trim before pour"]))
+@_store
+@_json
+def plan(
+    table: Path,
+    feet: tuple[str, ...],
+    material: str,
+    practice: str,
+    air_degC: float | None,
+    sole_degC: float | None,
+    wind_m_per_s: float | None,
+    store_path: Path | None,
+    as_json: bool,
+    **wishes: Any,
+) -> None:
+    """Plan a pour from a TABLE of lengths (CSV: foot,site,value,unit): how much, how thick, how long."""
+    from hoofsense.planning import table_planned
+    from hoofsense.practice_file import practice_named, practices_path
+    from hoofsense.practice_settings import wishes_from
+    from hoofsense.records import Foot
+
+    try:
+        settings, _ = practice_named(practices_path(store_path), practice)
+        told = table_planned(
+            table, [Foot(name) for name in feet], material, settings, wishes_from(wishes),
+            air_degC, sole_degC, wind_m_per_s, as_json,
+        )  # fmt: skip
+    except ValueError as why:
+        raise Fault(str(why)) from why
+    click.echo(told)
+
+
+@main.command()
+@click.argument("name", default="")
+@click.option("--before-pour", help="Sites in the order you measure them, with commas between.")
+@click.option("--after-trim", help="The same for after the trim.")
+@click.option("--set", "numbers", multiple=True, help="NAME=VALUE of a pouring setting; may be repeated.")
+@click.option("--target", "targets", multiple=True, help="PAIR=DIFFERENCE,TOLERANCE in mm.")
+@click.option("--forget", is_flag=True, help="Go back to the usual way.")
+@_store
+@_json
+def practice(
+    name: str,
+    before_pour: str | None,
+    after_trim: str | None,
+    numbers: tuple[str, ...],
+    targets: tuple[str, ...],
+    forget: bool,
+    store_path: Path | None,
+    as_json: bool,
+) -> None:
+    """Show or set how practice NAME measures and pours; without a NAME, every practice."""
+    import json
+
+    from hoofsense import practice_file
+    from hoofsense.practice_settings import settings_fields
+
+    path = practice_file.practices_path(store_path)
+    try:
+        settings, origin = practice_file.practice_named(path, name)
+        if forget:
+            practice_file.write_practice(path, name, None)
+        elif before_pour is not None or after_trim is not None or numbers or targets:
+            changed = practice_file.changed_settings(settings, before_pour, after_trim, numbers, targets)
+            practice_file.write_practice(path, name, changed)
+        settings, origin = practice_file.practice_named(path, name)
+    except (ValueError, OSError) as why:
+        raise Fault(str(why)) from why
+    if as_json:
+        click.echo(json.dumps(settings_fields(settings), ensure_ascii=False, indent=1))
+    else:
+        click.echo(practice_file.settings_text(name, settings, origin, path))
 
 
 PageShown = Callable[["Collector"], contextlib.AbstractContextManager[threading.Event]]

@@ -19,6 +19,7 @@ from hoofsense.visit_state import (
     MarkMade,
     TouchCheck,
 )
+from hoofsense.wire.typed import decode_typed, encode_typed
 
 DEFAULT_THICKNESS_M = 0.008  # used until a thickness is given; assumption, about half of a 16 mm depth
 MEASURED_MATERIAL_U_K = 1.0  # read from the cartridge with a thermometer (our choice)
@@ -159,9 +160,20 @@ def _after_mark(
         return replace(foot, sheet=caliper_sheet.redone(foot.sheet))
     if kind == "skip":
         return replace(foot, sheet=caliper_sheet.skipped(foot.sheet))
+    if kind == "table":
+        return replace(foot, sheet=caliper_sheet.with_rows(foot.sheet, table_rows(mark))[0])
     if kind == "plan":
         return replace(foot, wishes=wishes_from(mark))
     raise ValueError(f"mark {kind!r} is not about a foot: refusal() should have refused it")
+
+
+def table_rows(mark: Mapping[str, Any]) -> list[tuple[str, float]]:
+    """(site, m) of each row of a table mark; ValueError for a row that is no length with its unit."""
+    rows = []
+    for row in mark["rows"]:
+        typed = decode_typed(encode_typed(str(row["value"])))
+        rows.append((caliper_sheet.named_site(row["site"]).value, si_from(typed.value, typed.unit)))
+    return rows
 
 
 def _pour(foot: FootState, event: Event, mark: Mapping[str, Any]) -> PourConditions:

@@ -18,8 +18,14 @@ from typing import Any
 import click
 
 from hoofsense.collector import Collector
+from hoofsense.foot_history import begin_history
 from hoofsense.frames_ahead import Inbox, Said, live
+from hoofsense.length_table import TableRow, read_table, remarks
 from hoofsense.materials import load_profile
+from hoofsense.plan_keeping import PlanKeeper
+from hoofsense.planning import plan_text
+from hoofsense.practice_file import practice_named, practices_path
+from hoofsense.practice_settings import settings_fields
 from hoofsense.records import NS_PER_S, Foot, RawFrame
 from hoofsense.replaying import verdict_line
 from hoofsense.sources.clock import SteadyClock, boot_id
@@ -34,6 +40,7 @@ RESUME_WITHIN_NS = (
 )  # a visit is one horse on one day (our choice of how long a day lasts)
 
 
+BEGIN_LOOK_S = 0.05  # how often it is looked whether the visit has begun
 REHEARSAL_FILE_NAME = "rehearsal.sqlite3"  # rehearsals stay out of the record that retention is learned from
 
 
@@ -108,10 +115,15 @@ def run_live_visit(
     bluetooth: bool,
     rehearsal: bool = False,
     close_open: bool,
+    table: Path | None = None,
     store_path: Path | None,
     shown_on: Callable[[Collector], AbstractContextManager[threading.Event]] | None,
 ) -> None:
-    """Run until the visit is ended or Ctrl-C; a visit left open is taken up where it was."""
+    """Run until the visit is ended or Ctrl-C; a visit left open is taken up where it was.
+
+    table  a typed table of lengths that is read in at once
+    """
+    rows = () if table is None else read_table(table)
     profile = load_profile(material)
     names = [name.strip().upper() for name in feet.split(",") if name.strip()]
     strange = [name for name in names if name not in Foot.__members__]
@@ -148,6 +160,8 @@ def run_live_visit(
                 **decided,
                 "material": dataclasses.asdict(profile),
                 "invented": rehearsal,
+                **_practice_way(path, practice),
+                **begin_history(store, horse, rehearsal),
             }
             inbox.put(Said("terminal", "mark", mark_payload(begin)))
         notices = _Notices(past[-1].at_ns if past else 0)
@@ -156,15 +170,27 @@ def run_live_visit(
             frames, inbox, mode="live", store=store, past=past,
             on_verdict=lambda verdict: click.echo(verdict_line(verdict)),
             on_frame=lambda _: notices.tell(collector.state.notices),
+            plans=PlanKeeper(),
         )  # fmt: skip
         if shown_on is not None:
             stack.enter_context(shown_on(collector))
-        threading.Thread(target=_listen_to_words, args=(collector, stopping), daemon=True).start()
+        threading.Thread(target=_listen_to_words, args=(collector, stopping, rows), daemon=True).start()
         for ending in (signal.SIGINT, signal.SIGTERM):
             signal.signal(ending, lambda *_: stopping.set())
         collector.run()
         said = "ended" if collector.state.ended else "left open; run hoofsense visit again to take it up"
         click.echo(f"Visit {collector.state.visit_id} of {collector.state.horse} {said}.")
+
+
+def _practice_way(store_path: Path, practice: str) -> dict[str, Any]:
+    """What a begin mark says of the practice: its order of sites and how it pours."""
+    settings, _ = practice_named(practices_path(store_path), practice)
+    fields = settings_fields(settings)
+    return {
+        "sheet": fields["before_pour"],
+        "sheet_after_trim": fields["after_trim"],
+        "settings": {"pouring": fields["pouring"], "balance": fields["balance"]},
+    }
 
 
 def _frames_to_take_up(store: Store, horse: str | None, close_open: bool) -> list[RawFrame]:
@@ -218,9 +244,14 @@ class _Notices:
         self._told = notices
 
 
-def _listen_to_words(collector: Collector, stopping: threading.Event) -> None:
+def _listen_to_words(collector: Collector, stopping: threading.Event, rows: Sequence[TableRow] = ()) -> None:
     """Read words from standard input until it closes; each becomes a mark, a value, or one sentence back."""
     last_mark: list[str] = []
+    if rows:
+        while not collector.view()["visit_id"]:
+            if stopping.wait(BEGIN_LOOK_S):
+                return
+        _read_in(collector, rows, last_mark)
     for line in sys.stdin:
         if stopping.is_set():
             return
@@ -233,12 +264,42 @@ def _listen_to_words(collector: Collector, stopping: threading.Event) -> None:
         if words == "instruments":
             click.echo(instrument_lines(collector.view()))
             continue
+        if words == "plan":
+            click.echo(_plan_said(collector.view()))
+            continue
         try:
+            if words.startswith("table "):
+                _read_in(collector, read_table(Path(words.removeprefix("table ").strip())), last_mark)
+                continue
             foot = (collector.view().get("in_hand") or {}).get("foot")
             said = words_to_mark(words, foot, last_mark[-1] if last_mark else None)
             _say(collector, said, last_mark)
         except ValueError as why:
             click.echo(str(why), err=True)
+
+
+def _read_in(collector: Collector, rows: Sequence[TableRow], last_mark: list[str]) -> None:
+    """Send a table's readings, one mark for each foot."""
+    for remark in remarks(rows):
+        click.echo(remark, err=True)
+    for foot in dict.fromkeys(row.foot for row in rows if not row.when):
+        said = [
+            {"site": row.site.value, "value": row.text} for row in rows if row.foot is foot and not row.when
+        ]
+        try:
+            last_mark.append(
+                collector.mark({"mark": "table", "foot": foot.value, "rows": said}, source_id="terminal")
+            )
+        except ValueError as why:
+            click.echo(str(why), err=True)
+            continue
+        click.echo(f"{len(said)} readings of {foot.value} were read in from the table.")
+
+
+def _plan_said(view: dict[str, Any]) -> str:
+    foot = (view.get("in_hand") or {}).get("foot")
+    plan = view.get(f"plan/{foot}")
+    return "No foot is in hand: type LF, RF, LH or RH first." if plan is None else plan_text(plan)
 
 
 def _say(collector: Collector, said: dict[str, Any] | str, last_mark: list[str]) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from threading import Event
 
 from hoofsense.collector import Collector
+from hoofsense.length_table import rows_of, table_text
 from hoofsense.records import NS_PER_S
 from hoofsense.replaying import Outcome, replay_frames, replay_recording, save_recording
 from hoofsense.sources.recording import expected_verdict_from, recording_names
@@ -50,16 +51,38 @@ def visits_listed(store_path: Path | None, as_json: bool) -> str:
     return "\n".join(lines)
 
 
-def one_visit(store_path: Path | None, visit_id: str, save: Path | None) -> Outcome:
-    """One visit from its raw frames beside the verdicts it gave then; saved as a recording if asked."""
+def one_visit(
+    store_path: Path | None, visit_id: str, save: Path | None, table: Path | None = None
+) -> Outcome:
+    """One visit from its raw frames beside the verdicts it gave then.
+
+    save   a new folder for it as a recording, its caliper readings beside its frames
+    table  a new file for its caliper readings alone (CSV with units)
+    """
     with open_reader(_path(store_path)) as store:
         frames, recorded = list(store.frames(visit_id)), store.verdicts(visit_id)
         summary = next(v for v in store.visits() if v.visit_id == visit_id)
     title = f"{summary.horse}, {_local(summary.started_ns):%Y-%m-%d %H:%M}"
     outcome = replay_frames(frames, [expected_verdict_from(v) for v in recorded], title)
+    readings = rows_of(outcome.state)
     if save is not None:
-        save_recording(save, f"Visit of {title}", frames, recorded, summary.invented)
+        lengths = table_text(readings) if readings else ""
+        save_recording(save, f"Visit of {title}", frames, recorded, summary.invented, lengths)
+    if table is not None:
+        _write_new(table, table_text(readings))
     return outcome
+
+
+def _write_new(path: Path, text: str) -> None:
+    try:
+        with path.open("x", encoding="utf-8", newline="") as file:
+            file.write(text)
+    except FileExistsError:
+        raise StoreError(f"{path} exists already: choose another name; nothing was changed") from None
+    except OSError as error:
+        raise StoreError(
+            f"{path} cannot be written ({error.strerror}): choose a folder that can be"
+        ) from None
 
 
 def show_on_page(

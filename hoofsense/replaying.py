@@ -253,9 +253,17 @@ def run_simulation(
 
 
 def save_recording(
-    folder: Path, title: str, frames: Sequence[RawFrame], verdicts: Sequence[Verdict], invented: bool
+    folder: Path,
+    title: str,
+    frames: Sequence[RawFrame],
+    verdicts: Sequence[Verdict],
+    invented: bool,
+    lengths: str = "",
 ) -> None:
-    """Save frames and their verdicts as a recording; ValueError or RecordingError when that cannot be."""
+    """Save frames and their verdicts as a recording; ValueError or RecordingError when that cannot be.
+
+    lengths  the visit's caliper readings as a table (length_table.table_text)
+    """
     said = "Invented and simulated: no real horse, person or product." if invented else ""
     write_recording(
         folder,
@@ -266,4 +274,5 @@ def save_recording(
         simulated=invented,
         description=said,
         licence="CC0-1.0" if invented else None,
+        lengths=lengths,
     )

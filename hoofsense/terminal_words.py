@@ -18,7 +18,8 @@ HELP = """\
   firm | soft                  touch check                     trimmed | down
   12,34 mm                     a caliper value                 redo | skip | next SITE
   undo                         take the last mark back         note TEXT                end
-  instruments                  how each instrument is doing
+  instruments                  how each instrument is doing    plan                 the foot's pour plan
+  table FILE                   read a typed table of lengths in (CSV: foot,site,value,unit)
 """
 
 _VALUE = re.compile(r"^[+-]?\d+([.,]\d+)?\s*(mm|in|cm)$", re.IGNORECASE)

@@ -19,11 +19,12 @@ from hoofsense.estimators.caliper_sheet import (
     SheetSite,
     named_site,
     sheet_begun,
+    with_rows,
 )
 from hoofsense.estimators.drying_progress import drying_begun
 from hoofsense.estimators.foot_balance import VisitLengths
 from hoofsense.estimators.heat_safety import heat_begun
-from hoofsense.foot_events import COVERS, after_mark, taken_back
+from hoofsense.foot_events import COVERS, after_mark, table_rows, taken_back
 from hoofsense.geometry.sole_outline import Length
 from hoofsense.practice_settings import settings_from, wishes_from
 from hoofsense.records import NS_PER_MS, Foot, MaterialProfile, Site, Stage
@@ -50,6 +51,7 @@ LABELS = {
     "redo": "Last value taken again",
     "skip": "Site skipped",
     "plan": "Pour planned",
+    "table": "Table read in",
 }
 
 # The stages in which each mark makes sense.
@@ -140,6 +142,8 @@ def _content_refusal(kind: str, mark: Mapping[str, Any]) -> str | None:
         named_site(mark["site"])
     if kind == "plan":
         wishes_from(mark)
+    if kind == "table" and not table_rows(mark):
+        return "The table has no reading of this foot: write one on each line."
     if kind not in ("hand", "redo", "skip", *LABELS):
         return f"There is no mark named {kind!r}."
     return None
@@ -193,6 +197,9 @@ def with_mark(state: VisitState, at_ns: int, mark: Mapping[str, Any]) -> VisitSt
         restored, said = taken_back(foot, mark["of"], _material(state))
         return with_notice(with_foot(state, restored), at_ns, said)
     foot = state.foot_state(Foot(mark["foot"]))
+    if kind == "table":
+        for question in with_rows(foot.sheet, table_rows(mark))[1]:
+            state = with_notice(state, at_ns, question)
     event = Event(at_ns, state.air, mark=json.dumps(dict(mark)))
     state = with_foot(state, after_mark(foot, event, mark["id"], label_of(mark), _material(state)))
     if kind == "poured" and not foot.looked_dry:

@@ -33,7 +33,7 @@ def test_the_first_command_runs_the_main_job_on_a_demo_that_exists() -> None:
 
 
 def test_every_command_in_the_table_exists() -> None:
-    named = set(re.findall(r"^\| `hoofsense (\w+)", README, re.M))
+    named = set(re.findall(r"^\| `hoofsense ([\w-]+)", README, re.M))
     assert named == set(main.commands)
     for name in named:
         assert CliRunner().invoke(main, [name, "--help"]).exit_code == 0

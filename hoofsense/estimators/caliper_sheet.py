@@ -45,6 +45,7 @@ __all__ = [
     "value_refusal",
     "with_next_site",
     "with_pad_poured",
+    "with_rows",
     "with_value",
     "with_wall_trimmed",
 ]
@@ -289,6 +290,29 @@ def skipped(sheet: CaliperSheet) -> CaliperSheet:
     here = sheet.sequence.index(sheet.next_site) if sheet.next_site in sheet.sequence else -1
     after = [place for place in slots if place > here]
     return replace(sheet, next_site=sheet.sequence[(after or slots)[0]])
+
+
+def with_rows(sheet: CaliperSheet, rows: Sequence[tuple[str, float]]) -> tuple[CaliperSheet, tuple[str, ...]]:
+    """The sheet with the readings of a table, (site, m) each, and the questions they raise.
+
+    A reading that stands out is left out unless the table gives it twice, as at the caliper; the last one is
+    held back and asked about.
+    raises  ValueError for an unknown site
+    """
+    told: list[str] = []
+    for site, length_m in rows:
+        held = sheet.held_back
+        sheet = with_next_site(sheet, site)
+        if held is not None and sheet.held_back is None:
+            told.append(held.question)
+        why = value_refusal(sheet, length_m)
+        if why is None:
+            sheet = with_value(sheet, length_m)
+        else:
+            told.append(f"{site}: {why}")
+    if sheet.held_back is not None:
+        told.append(sheet.held_back.question)
+    return sheet, tuple(told)
 
 
 def with_pad_poured(sheet: CaliperSheet) -> CaliperSheet:

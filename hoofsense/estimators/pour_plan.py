@@ -277,7 +277,8 @@ def _mixed(poured: Estimate, settings: PourSettings, pours: int) -> Estimate:
         value=(fill.value or 0.0) + nozzles,
         low=(fill.low or 0.0) + nozzles,
         high=(fill.high or 0.0) + nozzles,
-        reason=f"{poured.reason}; sculpting {settings.sculpting_ratio:.0%} and {pours} nozzle(s) added",
+        reason=f"{poured.reason}; sculpting {settings.sculpting_ratio:.0%} and what stays in {pours} "
+        f"nozzle{'s' if pours > 1 else ''} added",
     )
 
 

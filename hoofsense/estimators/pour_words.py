@@ -101,7 +101,10 @@ def check_list(
         CheckLine(
             Signal.NOTICE, "The sole looked at and felt dry within the last minutes; no film, no frost."
         ),
-        CheckLine(Signal.NONE, f"{units} whole units and {pours} fresh nozzle(s) within reach."),
+        CheckLine(
+            Signal.NONE,
+            f"{_counted(units, 'whole unit')} and {_counted(pours, 'fresh nozzle')} within reach.",
+        ),
         CheckLine(Signal.NONE, "Wall's rim sealed where the fill could run out, a cover ready to lay on."),
     ]
     if recess_m is not None:
@@ -167,6 +170,10 @@ def widening_ratio(standard_uncertainty: float, contribution: float, kept_ratio:
     """
     left = standard_uncertainty**2 - contribution**2 * (1.0 - kept_ratio**2)
     return float(standard_uncertainty / left**0.5) if left > 0.0 else float("inf")
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
 def joined(sentences: Sequence[str]) -> str:

@@ -3,6 +3,7 @@
     datapackage.json   descriptor, standard version 2.0
     frames.csv         one raw frame a line, in the order of arrival
     verdicts.csv       one expected change of a verdict a line
+    lengths.csv        one caliper reading a line, where there are any: the table hoofsense reads in again
 
 frames.csv: at (RFC 3339 UTC to the millisecond, for people), steady_ns, wall_ns, monotonic_ns, boot,
 source_id, channel, payload (hexadecimal). The ns columns are exact and are what is read back; they need
@@ -25,6 +26,7 @@ from hoofsense.records import NS_PER_S
 DESCRIPTOR_FILE = "datapackage.json"
 FRAMES = "frames"
 VERDICTS = "verdicts"
+LENGTHS = "lengths"
 PROFILE = "https://datapackage.org/profiles/2.0/"
 INVENTED_LABEL = "INVENTED AND SIMULATED: no real horse, person or practice; not evidence about any material."
 SIMULATED_LABEL = "SIMULATED: these frames come from a simulation, not from instruments."
@@ -47,6 +49,13 @@ VERDICT_FIELDS = (
     ("call", "string", "the headline"),
     ("rule", "string", "the rule that decided"),
     ("because", "string", "the reason in a sentence"),
+)
+LENGTH_FIELDS = (
+    ("foot", "string", "LF, RF, LH or RH"),
+    ("site", "string", "where it was measured"),
+    ("value", "number", "the reading, in its unit"),
+    ("unit", "string", "mm, cm or in"),
+    ("when", "string", "empty, or: before the pour, before the trim"),
 )
 FRAME_HEADER = [name for name, _, _ in FRAME_FIELDS]
 VERDICT_HEADER = [name for name, _, _ in VERDICT_FIELDS]
@@ -101,8 +110,9 @@ def descriptor_json(
     span_ns: tuple[int, int] | None,
     frames_file: Path,
     verdicts_file: Path,
+    lengths_file: Path | None = None,
 ) -> str:
-    """Text of datapackage.json for the two written files.
+    """Text of datapackage.json for the written files.
 
     licence  identifier of an open licence, e.g. "CC0-1.0", or None where none is given
     span_ns  steady time of the first and last frame, None when there are none
@@ -124,6 +134,11 @@ def descriptor_json(
     descriptor["resources"] = [
         _resource(FRAMES, "Raw frames", frames_file, FRAME_FIELDS),
         _resource(VERDICTS, "Expected changes of verdicts", verdicts_file, VERDICT_FIELDS),
+        *(
+            []
+            if lengths_file is None
+            else [_resource(LENGTHS, "Caliper readings", lengths_file, LENGTH_FIELDS)]
+        ),
     ]
     return json.dumps(descriptor, indent=2, ensure_ascii=False) + "\n"
 

@@ -249,11 +249,13 @@ def write_recording(
     simulated: bool,
     description: str = "",
     licence: str | None = None,
+    lengths: str = "",
 ) -> Recording:
     """Write a recording into the new folder path, whose name becomes the recording's name.
 
     frames     in the order they arrived, for instance Store.frames(visit_id)
     licence    identifier of an open licence, e.g. "CC0-1.0"; None where none is given
+    lengths    text of the table of caliper readings (length_table.table_text); empty: none is written
     returns    the recording, read back
     raises     RecordingError when the folder exists or cannot be written (then nothing is left behind);
                ValueError for a name that is not lower case and url-usable, or a payload over 65 000 bytes
@@ -272,6 +274,9 @@ def write_recording(
         frames_file, verdicts_file = part / "frames.csv", part / "verdicts.csv"
         span_ns = _write_frames(frames_file, frames)
         _write_verdicts(verdicts_file, expected_verdicts)
+        lengths_file = part / "lengths.csv" if lengths else None
+        if lengths_file is not None:
+            lengths_file.write_text(lengths, encoding="utf-8", newline="\n")
         text = descriptor_json(
             name=folder.name,
             title=title,
@@ -282,6 +287,7 @@ def write_recording(
             span_ns=span_ns,
             frames_file=frames_file,
             verdicts_file=verdicts_file,
+            lengths_file=lengths_file,
         )
         (part / DESCRIPTOR_FILE).write_text(text, encoding="utf-8", newline="\n")
         os.replace(part, folder)

@@ -17,7 +17,7 @@ from hoofsense.wire.typed import decode_typed, encode_typed
 TYPED_CHANNEL = "typed"
 TYPED_ID = "typed"
 KIND = "typed"
-LONGEST_m = 0.150  # measuring range of a pocket caliper; common practice, no source
+LONGEST_m = 0.300  # a large foot is longer than a pocket caliper; as the caliper sheet and screening have it
 _WORD_OF = {"mm": "mm", "cm": "cm", "[in_i]": "in"}
 
 

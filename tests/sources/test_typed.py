@@ -23,7 +23,7 @@ Recorder = Any  # conftest.Recorder
         ('0.486"', None, "0.486 in", 0.486, "[in_i]", 0.001),
         ("1.2cm", None, "1.2 cm", 1.2, "cm", 0.1),
         ("0", "mm", "0 mm", 0.0, "mm", 1.0),
-        ("150.00", "mm", "150.00 mm", 150.0, "mm", 0.01),
+        ("300.00", "mm", "300.00 mm", 300.0, "mm", 0.01),
     ],
 )
 def test_the_digits_typed_are_the_digits_recorded(
@@ -45,9 +45,9 @@ def test_the_digits_typed_are_the_digits_recorded(
         ("twelve", "mm", "type the number again"),
         ("1e3", "mm", "type the number again"),
         ("nan", "mm", "type the number again"),
-        ("150.01", "mm", "150.01 mm is outside 0 to 150 mm"),
-        ("-0.01", "mm", "-0.01 mm is outside 0 to 150 mm: set the caliper to zero"),
-        ("6", "[in_i]", "6 in is outside 0 to 5.906 in"),
+        ("300.01", "mm", "300.01 mm is outside 0 to 300 mm"),
+        ("-0.01", "mm", "-0.01 mm is outside 0 to 300 mm: set the caliper to zero"),
+        ("12", "[in_i]", "12 in is outside 0 to 11.81 in"),
     ],
 )
 def test_what_cannot_be_taken_is_refused_in_a_sentence(text: str, unit: str | None, words: str) -> None:
