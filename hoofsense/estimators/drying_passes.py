@@ -19,7 +19,7 @@ from hoofsense.records import NS_PER_S, Site
 SHORTEST_PASS_S = 10.0  # less heat than this is not a pass
 SHORTEST_GAP_S = 8.0  # a shorter break belongs to the same pass; also how long a site cools before it is read
 LONGEST_COOLDOWN_S = 60.0  # a reading later in the gap says nothing more about this pass
-_WINDOW = 3  # neighbouring readings whose median is used
+READINGS_OF_MEDIAN = 3  # neighbours whose median is used
 _TOP = 3  # highest medians kept of a pass
 
 SITES = tuple(Site)
@@ -166,9 +166,17 @@ def site_read(ledger: PassLedger, at_ns: int, site: Site, surface_K: float) -> P
     index = _INDEX[site]
     history = ledger.sites[index]
     # A window never spans a change of site, nor a change of the gun: the readings would not be neighbours.
-    window = (*history.window_K, surface_K)[-_WINDOW:] if site is ledger.latest_site else (surface_K,)
+    window = (
+        (*history.window_K, surface_K)[-READINGS_OF_MEDIAN:] if site is ledger.latest_site else (surface_K,)
+    )
     history = replace(history, window_K=window, readings=history.readings + 1)
-    if len(window) == _WINDOW:
+    if len(window) == READINGS_OF_MEDIAN:
         history = _with_median(history, ledger, at_ns, statistics.median(window))
     sites = (*ledger.sites[:index], history, *ledger.sites[index + 1 :])
     return replace(ledger, latest_ns=at_ns, latest_site=site, sites=sites)
+
+
+def heated_s(ledger: PassLedger, at_ns: int) -> float:
+    """Heat the foot has had up to at_ns, the running burst included."""
+    running_ns = at_ns - ledger.on_since_ns if ledger.heat_on and ledger.on_since_ns is not None else 0
+    return ledger.heat_total_s + max(0, running_ns) / NS_PER_S

@@ -10,22 +10,36 @@ source: simulation studies made for this project (tests/studies); thresholds are
 
 from __future__ import annotations
 
+import statistics
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
-from hoofsense.estimators.drying_passes import PassLedger, SiteHistory, heat_marked, site_read
+from hoofsense.estimators.drying_passes import (
+    READINGS_OF_MEDIAN,
+    PassLedger,
+    SiteHistory,
+    heat_marked,
+    heated_s,
+    site_read,
+)
+from hoofsense.estimators.gun_from_readings import GunGuess, gun_guessed
+from hoofsense.estimators.site_films import SiteFilms, films_heated, films_read, films_with_air
+from hoofsense.physics.drying_kinetics import seconds_to_reseal
 from hoofsense.records import NS_PER_S, SCAN_SITES, AirConditions, Estimate, Site
 from hoofsense.units import value_in
 
 PASSES_NEEDED = 3
-PEAK_RISE_K = 12.0  # the latest peak must stand this far above the first
+PEAK_RISE_K = 12.0  # by the rule the latest peak must stand this far above the first
 REMAINING_RISE_K = 4.0  # and the end of the cooldown this far above the baseline
-WET_PEAK_RISE_K = 5.0  # below this the site still behaves as it did wet
+AGREES_PROBABILITY = 0.85  # of no film by the filter, when the rule is met too
+SURE_PROBABILITY = 0.987  # of no film by the filter alone, after two passes running
+WET_PROBABILITY = 0.5  # below it the film is called present
 WARMING_SEEN_K = 4.0  # a peak this far above the baseline shows that the gun reached the foot
 HEATED_STALE_S = 5.0  # with the gun on: a spot heats by several K in this time (our choice)
 STALE_S = 15.0  # with the gun away: time to hang it up and aim (our choice)
-EXPIRY_S = 90.0  # horn moisture comes back: surface activity 0.84 a minute after a minute of drying
-_MODEL = "peak rise at the coldest site"
+RESEALED_ACTIVITY = 0.87  # a result holds until horn's own moisture has brought the surface back to this
+EXPIRY_LOW_S, EXPIRY_HIGH_S = 60.0, 120.0  # and for no shorter and no longer than this after the heat
+_MODEL = "particle filter of film, gun and horn"
 
 
 class FilmClass(Enum):
@@ -37,10 +51,14 @@ class FilmClass(Enum):
 
 @dataclass(frozen=True, slots=True)
 class DryingTrace:
-    """Everything kept of one foot's drying: the ledger of passes and the air around it."""
+    """Everything kept of one foot's drying: the ledger of passes, the filters, and a guess of the gun.
+
+    gun  None from the first mark on: then nothing is guessed any more
+    """
 
     ledger: PassLedger = field(default_factory=PassLedger)
-    air: AirConditions = field(default_factory=AirConditions)
+    films: SiteFilms = field(default_factory=SiteFilms)
+    gun: GunGuess | None = field(default_factory=GunGuess)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,17 +88,33 @@ def with_surface(
         raise ValueError(
             f"surface {surface_K} K, uncertainty {standard_uncertainty_K} K is no reading: screen it first"
         )
-    return replace(trace, ledger=site_read(trace.ledger, at_ns, site, surface_K))
+    ledger = site_read(trace.ledger, at_ns, site, surface_K)
+    films = films_read(trace.films, at_ns, site, surface_K, heated_s(ledger, at_ns))
+    trace = replace(trace, ledger=ledger, films=films)
+    window = ledger.of(site).window_K
+    if trace.gun is None or len(window) < READINGS_OF_MEDIAN:
+        return trace
+    guess = gun_guessed(trace.gun, at_ns, site, statistics.median(window))
+    if guess.on is not trace.gun.on:
+        trace = _switched(trace, at_ns, guess.on)
+    return replace(trace, gun=guess)
+
+
+def _switched(trace: DryingTrace, at_ns: int, on: bool) -> DryingTrace:
+    if on == trace.ledger.heat_on:
+        return trace
+    ledger = heat_marked(trace.ledger, at_ns, on)
+    return replace(trace, ledger=ledger, films=films_heated(trace.films, at_ns, on))
 
 
 def with_heat(trace: DryingTrace, at_ns: int, on: bool) -> DryingTrace:
-    """The trace after the gun was marked on or off."""
-    return replace(trace, ledger=heat_marked(trace.ledger, at_ns, on))
+    """The trace after the gun was marked on or off; a repeated mark changes nothing."""
+    return replace(_switched(trace, at_ns, on), gun=None)
 
 
 def with_air(trace: DryingTrace, air: AirConditions) -> DryingTrace:
-    """The trace with the air as last known; the simple rule works without it."""
-    return replace(trace, air=air)
+    """The trace with the air as last known; without it the filter is broader and slower to be sure."""
+    return replace(trace, films=films_with_air(trace.films, air))
 
 
 def _no_probability(reason: str) -> Estimate:
@@ -96,7 +130,7 @@ def _answer(
     coldest: Site | None = None,
     expires_at_ns: int | None = None,
 ) -> DryingAnswer:
-    probability = _no_probability("the peak-rise rule is a threshold and gives no probability")
+    probability = _no_probability("too little has been read to weigh the stories")
     return DryingAnswer(film, coldest, probability, expires_at_ns, rule, because, next_step, next_site)
 
 
@@ -210,14 +244,40 @@ def drying_answer(trace: DryingTrace, at_ns: int) -> DryingAnswer:
                 f"heat the {site.value} again",
                 site,
             )
-    return _judged(ledger, at_ns)
+    return _judged(trace, at_ns)
 
 
-def _judged(ledger: PassLedger, at_ns: int) -> DryingAnswer:
-    """The rule itself, for a foot whose sites have all been read in enough passes."""
-    peaks = {site: _peaks(ledger.of(site)) for site in SCAN_SITES}
-    warmest_baseline = max(b for s in SCAN_SITES if (b := ledger.of(s).baseline_K) is not None)
-    warming = max(latest for _, latest, _ in peaks.values()) - warmest_baseline
+@dataclass(frozen=True, slots=True)
+class _Evidence:
+    """What speaks for or against one site: the rule's shortfall (above 0 is clear) and the filter."""
+
+    site: Site
+    short_K: float
+    rise_K: float
+    remaining_K: float
+    peak_K: float
+    cool_K: float
+    probability: float
+    earlier: float
+
+
+def _evidence(trace: DryingTrace, site: Site, warmest_baseline_K: float) -> _Evidence:
+    history, film = trace.ledger.of(site), trace.films.of(site)
+    first_K, latest_K, cool_K = _peaks(history)
+    baseline_K = history.baseline_K
+    rise = latest_K - first_K
+    remaining = cool_K - (warmest_baseline_K if baseline_K is None else baseline_K)
+    short = min(rise - PEAK_RISE_K, remaining - REMAINING_RISE_K)
+    now, earlier = (0.0, 0.0) if film is None else (film.probability, film.earlier or 0.0)
+    return _Evidence(site, short, rise, remaining, latest_K, cool_K, now, earlier)
+
+
+def _judged(trace: DryingTrace, at_ns: int) -> DryingAnswer:
+    """For a foot whose sites have all been read in enough passes: the filter and the rule together."""
+    ledger = trace.ledger
+    warmest_K = max(b for s in SCAN_SITES if (b := ledger.of(s).baseline_K) is not None)
+    evidence = [_evidence(trace, site, warmest_K) for site in SCAN_SITES]
+    warming = max(e.peak_K for e in evidence) - warmest_K
     if warming < WARMING_SEEN_K:
         return _answer(
             FilmClass.CANNOT_TELL,
@@ -225,45 +285,57 @@ def _judged(ledger: PassLedger, at_ns: int) -> DryingAnswer:
             f"the hottest site is {warming:.1f} K above the baseline, the least is {WARMING_SEEN_K:.0f} K",
             "check that the gun is hot and reaches the sole, then one more pass",
         )
-    # The coldest in the pass and the coldest after it may differ: both have to be clear.
-    suspects = {min(SCAN_SITES, key=lambda s: peaks[s][1]), min(SCAN_SITES, key=lambda s: peaks[s][2])}
-
-    def shortfall(site: Site) -> tuple[float, float, float]:
-        first, latest, cool = peaks[site]
-        baseline = ledger.of(site).baseline_K
-        rise = latest - first
-        remaining = cool - (warmest_baseline if baseline is None else baseline)
-        return min(rise - PEAK_RISE_K, remaining - REMAINING_RISE_K), rise, remaining
-
-    site = min(suspects, key=lambda s: (shortfall(s)[0], SCAN_SITES.index(s)))
-    short, rise, remaining = shortfall(site)
+    coldest = min(evidence, key=lambda e: e.peak_K)
+    doubtful = min(evidence, key=lambda e: e.probability)
+    # The coldest in the pass and the coldest after it may differ: by the rule both have to be clear.
+    risen = all(e.short_K > 0.0 for e in (coldest, min(evidence, key=lambda e: e.cool_K)))
+    before = min(evidence, key=lambda e: e.earlier)
+    now, earlier, site_before = doubtful.probability, before.earlier, before.site
+    probability = Estimate(
+        "no_film_probability",
+        now,
+        None,
+        None,
+        "1",
+        _MODEL,
+        True,
+        f"at the {doubtful.site.value}, over all stories",
+    )
+    guessed = " (gun on and off guessed from the readings)" if trace.gun is not None else ""
     because = (
-        f"the {site.value} peaked at {_celsius(peaks[site][1])}, {rise:+.1f} K against its first pass "
-        f"(needs {PEAK_RISE_K:.0f}), and stays {remaining:+.1f} K against its baseline "
-        f"(needs {REMAINING_RISE_K:.0f})"
+        f"the {doubtful.site.value} peaked at {_celsius(doubtful.peak_K)}, {doubtful.rise_K:+.1f} K against "
+        f"its first pass; no film there with probability {now:.{2 if now < 0.99 else 3}f}{guessed}"
     )
     off_ns = ledger.off_since_ns if ledger.off_since_ns is not None else at_ns
-    expires_at_ns = off_ns + int(EXPIRY_S * NS_PER_S)
-    again = f"heat the {site.value} again"
+    expires_at_ns = off_ns + int(_holds_s(trace) * NS_PER_S)
+    site = doubtful.site
+
+    def answer(film: FilmClass, rule: str, said: str, next_step: str, next_site: Site | None) -> DryingAnswer:
+        until_ns = expires_at_ns if film is FilmClass.NO_FILM else None
+        return DryingAnswer(film, site, probability, until_ns, rule, said, next_step, next_site)
+
     if at_ns >= expires_at_ns:
-        return _answer(
-            FilmClass.UNSURE,
-            "expired",
-            f"the heat ended more than {EXPIRY_S:.0f} s ago and the horn's moisture comes back",
-            "one more pass",
-            None,
-            site,
-        )
-    if short > 0.0:
-        return _answer(
-            FilmClass.NO_FILM,
-            "peaks risen",
-            because,
-            "touch and look at the sole, then pour at once",
-            None,
-            site,
-            expires_at_ns,
-        )
-    if rise < WET_PEAK_RISE_K:
-        return _answer(FilmClass.FILM_PRESENT, "peaks level", because, again, site, site)
-    return _answer(FilmClass.UNSURE, "peaks rising", because, again, site, site)
+        said = f"the heat ended more than {_holds_s(trace):.0f} s ago and the horn's moisture comes back"
+        return answer(FilmClass.UNSURE, "expired", said, "one more pass", None)
+    done = "touch and look at the sole, then pour at once"
+    if risen and now >= AGREES_PROBABILITY:
+        return answer(FilmClass.NO_FILM, "peaks risen", because, done, None)
+    if now >= SURE_PROBABILITY and earlier >= SURE_PROBABILITY:
+        return answer(FilmClass.NO_FILM, "no film twice", because, done, None)
+    if now >= SURE_PROBABILITY:
+        said = f"{because}, but it was {earlier:.2f} at the {site_before.value} before this pass"
+        return answer(FilmClass.UNSURE, "repeat pass", said, "one more pass", None)
+    again = f"heat the {site.value} again"
+    if now < WET_PROBABILITY:
+        return answer(FilmClass.FILM_PRESENT, "film likely", because, again, site)
+    return answer(FilmClass.UNSURE, "film unsure", because, again, site)
+
+
+def _holds_s(trace: DryingTrace) -> float:
+    """How long after the heat the result holds: until the site dried for the shortest time has resealed."""
+    dried_s = min(
+        trace.ledger.heat_total_s - (film.film_heat_s if film is not None else 0.0)
+        for film in (trace.films.of(site) for site in SCAN_SITES)
+    )
+    held_s = seconds_to_reseal(RESEALED_ACTIVITY, max(dried_s, 0.0))
+    return min(max(held_s, EXPIRY_LOW_S), EXPIRY_HIGH_S)

@@ -331,6 +331,27 @@ def spot_chain(
     )
 
 
+def spot_chain_part(chain: SpotChain, part: slice) -> SpotChain:
+    """The chain of some of the spots of a row."""
+    cut = {
+        name: tuple(value[part] for value in values)
+        for name, values in (("store", chain.store), ("link", chain.link), ("diagonal", chain.diagonal))
+    }
+    return SpotChain(
+        chain.duration_s,
+        chain.around_K[part],
+        chain.air_mass_fraction[part],
+        chain.rise[part],
+        chain.inner_ratio[part],
+        chain.skin[part],
+        cut["store"],
+        cut["link"],
+        cut["diagonal"],
+        tuple(value[part] for value in chain.share),
+        chain.from_tissue[part],
+    )
+
+
 def spot_step(
     spot: Spot, chain: SpotChain, coefficient_W_per_m2_K: float | Array, gas_K: float | Array
 ) -> tuple[Spot, Array, Array]:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 
 from hoofsense.estimators.drying_progress import (
-    EXPIRY_S,
+    EXPIRY_HIGH_S,
     DryingAnswer,
     DryingTrace,
     FilmClass,
@@ -99,7 +99,7 @@ def test_one_wet_sulcus_holds_the_whole_foot_and_is_named() -> None:
 
 
 def test_half_way_is_patchy_or_unsure() -> None:
-    answer = answer_of(scanned(3, lambda site, number: 307.15 + 4.5 * (number - 1)))
+    answer = answer_of(scanned(3, lambda site, number: 307.15 + 5.5 * (number - 1)))
     assert answer.film is FilmClass.UNSURE
 
 
@@ -185,16 +185,22 @@ def test_old_readings_cannot_tell_while_a_scan_is_under_way() -> None:
 def test_a_finished_scan_stands_until_it_expires() -> None:
     scan = scanned(3, drying_out)
     assert answer_of(scan, 40.0).film is FilmClass.NO_FILM
-    assert answer_of(scan, EXPIRY_S).film is not FilmClass.NO_FILM
+    assert answer_of(scan, EXPIRY_HIGH_S).film is not FilmClass.NO_FILM
 
 
 def test_the_answer_expires_although_readings_go_on() -> None:
     trace, now_s = scanned(3, drying_out)
     off_s = now_s - 24.0
-    while now_s < off_s + EXPIRY_S + 2.0:
+    until_s = math.inf
+    while now_s < off_s + EXPIRY_HIGH_S + 2.0:
         trace = read(trace, now_s, SCAN_SITES[int(now_s) % 5], 312.0)
         answer = drying_answer(trace, ns(now_s))
-        assert (answer.film is FilmClass.NO_FILM) == (now_s < off_s + EXPIRY_S)
+        if answer.film is FilmClass.NO_FILM:
+            assert answer.expires_at_ns is not None
+            until_s = answer.expires_at_ns / NS_PER_S
+            assert now_s < until_s <= off_s + EXPIRY_HIGH_S
+        else:
+            assert until_s <= now_s
         now_s += 0.5
     assert (answer.rule, answer.next_step) == ("expired", "one more pass")
 
