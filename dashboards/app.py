@@ -6,6 +6,7 @@ starts, and stay current without it (assets/live.js).
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Callable
 from http import HTTPStatus
@@ -20,14 +21,16 @@ from flask import Flask, Response, abort, request
 from dashboards import words
 from dashboards.feed import NS_PER_MS, Feed, VisitSource
 from dashboards.figures import TRACE_MS, trace_figure
+from dashboards.figures_sole import sole_figures
 from dashboards.page import THEMES, document
 from dashboards.page_requests import callback_fault, mark_sent, typed_sent
 from dashboards.screens import screen_at
 from hoofsense.records import Foot
 
 STYLE, SCRIPT, ICON = "page.css", "live.js", "hoof.svg"
+PLAN_STYLE = "plan.css"
 PLOT_PACKAGE, PLOT_FILE = "plotly", "package_data/plotly.min.js"
-OWN_PATHS = ("/feed", "/now", "/mark", "/typed")
+OWN_PATHS = ("/feed", "/now", "/mark", "/typed", "/figures")
 DASH_FOLDERS = ("/_dash-component-suites/", "/assets/")
 DASH_PATHS = ("/_dash-layout", "/_dash-dependencies", "/_dash-update-component", "/_favicon.ico")
 _CALLBACK_PATH = "/_dash-update-component"
@@ -78,6 +81,7 @@ class VisitPage(Dash):
                 "icon": self._asset(ICON),
                 "plot": self.plot_address(),
             },
+            more=[self._asset(name) for name in (PLAN_STYLE, *screen.scripts)],
             chart_head=css,
             chart_entry=app_entry,
             chart_config=config,
@@ -179,6 +183,10 @@ def _add_routes(server: Flask, app: VisitPage) -> None:
         bodies = app.feed.messages_after(request.args.get("after"))
         return Response(f"[{','.join(bodies)}]", content_type="application/json")
 
+    @server.get("/figures")
+    def figures() -> Response:
+        return _figures(app.feed.view_now(), request.args.get("foot", ""), request.args.get("theme", ""))
+
     @server.post("/mark")
     def mark() -> Response:
         return _taken(lambda body: app.source.mark(mark_sent(body)))
@@ -186,6 +194,16 @@ def _add_routes(server: Flask, app: VisitPage) -> None:
     @server.post("/typed")
     def typed() -> Response:
         return _taken(lambda body: app.source.typed(typed_sent(body)))
+
+
+def _figures(view: dict[str, Any], foot: str, theme: str) -> Response:
+    """The figures of one foot's plan as JSON; an empty object where there is none."""
+    plan = (view.get("plan") or {}).get(foot)
+    facts = (view.get("feet") or {}).get(foot) or {}
+    following = (facts.get("sheet") or {}).get("next")
+    drawn = {} if plan is None else sole_figures(plan, following, theme)
+    body = json.dumps(drawn, separators=(",", ":"), ensure_ascii=False)
+    return Response(body, content_type="application/json", headers={"Cache-Control": "no-store"})
 
 
 _TAKING = threading.Lock()  # marks are passed on in the order they came

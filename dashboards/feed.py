@@ -21,7 +21,7 @@ from markupsafe import escape
 
 from dashboards import words
 from dashboards.figures import limits
-from dashboards.screens import live_visit
+from dashboards.screens import SCREENS
 from dashboards.screens.visit_facts import ages_of, ages_told, until_ms
 
 NS_PER_MS = 1_000_000
@@ -97,6 +97,7 @@ class Feed:
         self._ages: dict[str, int | None] = {}
         self._event_id = -1
         self._trace_told = ("", 0, "")
+        self._screens_told: dict[str, tuple[tuple[object, ...], dict[str, str]]] = {}
         self._streams: dict[str, int] = {}
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
@@ -213,7 +214,17 @@ class Feed:
         return f"{self._run}-{event_id}"
 
     def _slots_of(self, view: dict[str, Any]) -> dict[str, str]:
-        return {**live_visit.slots(view), "trace": self._trace_said(view)}
+        slots: dict[str, str] = {}
+        for screen in SCREENS:
+            if screen.rests_on is None:
+                slots.update(screen.slots(view))
+                continue
+            now = screen.rests_on(view)
+            known = self._screens_told.get(screen.path)
+            if known is None or known[0] != now:
+                known = self._screens_told[screen.path] = (now, screen.slots(view))
+            slots.update(known[1])
+        return {**slots, "trace": self._trace_said(view)}
 
     def _trace_said(self, view: dict[str, Any]) -> str:
         """The trace in sentences, told anew every few seconds and whenever another foot is taken in hand."""

@@ -30,7 +30,7 @@ SURFACE_CAP_degC = value_in(HeatLimits().surface_cap_K, "Cel")
 HEAT_ON, HEAT_OFF = (label_of({"mark": "heat", "on": on}) for on in (True, False))
 DEW_MARGIN_degC = difference_in(REQUIRED_MARGIN_K, "Cel")
 
-_INK = {
+INK = {
     "light": {
         "ink": "#16191d",
         "muted": "#5a626b",
@@ -91,7 +91,7 @@ def trace_figure(
 
     Traces come in the order sole, air, dew point, margin; live.js adds points to them by that order.
     """
-    ink = _INK.get(theme, _INK["light"])
+    ink = INK.get(theme, INK["light"])
     offset_ms = clock_offset_ms(now_ms)
     series = [thinned(surface), thinned(air), thinned(dew)]
     series.append([(at, round(value + DEW_MARGIN_degC, 2)) for at, value in series[2]])

@@ -7,7 +7,7 @@ scripts (Dash and its plotting library) put in; their tags wait inside a templat
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from markupsafe import Markup, escape
 
@@ -51,6 +51,7 @@ def document(
     *,
     theme: str,
     links: Mapping[str, str],
+    more: Sequence[str] = (),
     chart_head: str,
     chart_entry: str,
     chart_config: str,
@@ -61,6 +62,7 @@ def document(
 
     start           what live.js begins with (event id, time, ages), written as a data block
     links           addresses of "style", "script", "icon" and "plot" (the plotting library)
+    more            addresses of the screen's own styles and scripts
     chart_*         the parts Dash asks to be in the page
     """
     head = joined(
@@ -71,6 +73,12 @@ def document(
         element("link", rel="icon", href=links["icon"], type="image/svg+xml"),
         element("link", rel="stylesheet", href=links["style"]),
         element("script", src=links["script"], defer=True),
+        *(
+            element("script", src=address, defer=True)
+            if address.partition("?")[0].endswith(".js")
+            else element("link", rel="stylesheet", href=address)
+            for address in more
+        ),
         Markup(chart_head),
         element("noscript", element("style", Markup(".when-live{display:none!important}"))),
     )

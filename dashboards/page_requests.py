@@ -50,6 +50,10 @@ def _cover(value: Any) -> bool:
     return isinstance(value, str) and value in words.COVERS
 
 
+def _order(value: Any) -> bool:
+    return isinstance(value, str) and value in words.PLAN_ORDER
+
+
 def _identity(value: Any) -> bool:
     return isinstance(value, str) and _IDENTITY.fullmatch(value) is not None
 
@@ -67,6 +71,13 @@ _FIELDS: dict[str, dict[str, Callable[[Any], bool]]] = {
     "next_site": {"foot": _foot, "site": _site},
     "redo": {"foot": _foot},
     "skip": {"foot": _foot},
+    "plan": {
+        "foot": _foot,
+        "share_percent": _number_or_none,
+        "trim_mm": _number_or_none,
+        "order": _order,
+        "material_degC": _number_or_none,
+    },
     "undo": {"of": _identity},
 }
 

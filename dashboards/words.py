@@ -136,6 +136,87 @@ SHEET_SKIP = "Skip this site"
 SHEET_SITE, SHEET_MM, SHEET_SPREAD, SHEET_TIMES = "Site", "mm", "Spread", "Times"
 SHEET_EMPTY = "Nothing measured yet."
 SHEET_OTHER = "Measure another site"
+SHEET_LAST = "Last value: {site}"
+SHEET_HELD = "Not taken yet: {site}"
+SHEET_ALL_VALUES = "All values"
+BEEP, VOICE = "Beep", "Say the site"
+SWITCHED_ON, SWITCHED_OFF = "on", "off"
+VOICE_NONE = "no voice on this device"
+SAID_NEXT = "Next: {site}."
+
+PLAN_TITLE = "Measure and plan"
+PLAN_QUESTION = "How much do I pour, and how long can I work it?"
+PLAN_FEET = "Feet of this visit"
+PLAN_MISSING = "Measure first"
+PLAN_MIX = "Mix {volume}"
+PLAN_UNITS = "{n} of {size} mL"
+PLAN_UNIT, PLAN_UNITS_MANY = "1 unit", "{n} units"
+PLAN_WORK = "Work it, from mixing"
+PLAN_POURS, PLAN_ONE, PLAN_TWO = "In how many goes", "One pour", "Two pours"
+PLAN_GO_TAKES = "{time} each"
+PLAN_NO_FIT = "longer than the working time allows"
+PLAN_LEVEL = "Hold it level within"
+PLAN_THINNEST = "Thinnest, at the {place}"
+PLAN_LEAST = "least wanted {mm}"
+PLAN_SHARE_NEEDED = "Filling {share} % of the depth would bring every place to {mm}."
+PLAN_NO_SHARE = "No fill of this foot brings every place to {mm}."
+PLAN_FIRM = "Firm enough to trim, after the pour"
+PLAN_LEVER = "Helps most"
+PLAN_GAIN = "gains about {time}"
+PLAN_RESTS_ON = "Reckoned for {material}, air {air}, sole {sole}, material {degC}."
+PLAN_NOT_MEASURED = "not measured"
+PLAN_UNCERTAIN = "What makes it uncertain most: {causes}."
+PLAN_POURED = "This foot is poured. This is how it was planned."
+PLAN_OLD = "No contact: this plan may be old."
+PLAN_ORDERS = "Pour or trim first?"
+PLAN_ORDER = {"pour before trim": "Pour, then trim", "trim before pour": "Trim, then pour"}
+PLAN_CHOSEN = "as planned"
+PLAN_PAD = "Pad after the trim, mm"
+PLAN_ROWS = {
+    "mean_mm": "Mean",
+    "rim_mm": "Along the rim",
+    "recess_mm": "Below the wall",
+    "poured_mL": "To pour, mL",
+}
+PLAN_NO_TRIM = "No trim is planned, so both orders come to the same."
+PLAN_WISHES = "Plan it another way"
+PLAN_SHARE = "Share of the depth to fill"
+PLAN_TRIM = "Taken off the wall"
+PLAN_ORDER_LEGEND = "Which comes first"
+PLAN_SO = "Plan it so"
+PLAN_CHECK = "Before you mix"
+PLAN_WARM_UP = "Warm or cool first"
+PLAN_GAPS = "What this rests on"
+PLAN_ASSUMED = "What the material profile assumes"
+PLAN_BALANCE = "Balance and wear"
+PLAN_BALANCE_EMPTY = "No wall height or pad was measured on both sides yet."
+PLAN_EARLIER = "Earlier visits"
+PLAN_TODAY = "Today"
+PLAN_WEAR = "Wear of the pad"
+PLAN_OLD_PAD = "Wear of the pad that was on"
+PLAN_WEAR_EMPTY = "Wear needs two readings of one pad, three days or more apart."
+PLAN_WORN = "Down to {mm} at the {site} about {date}"
+PLAN_BETWEEN_DATES = "between {early} and {late}"
+PLAN_FROM_DATE = "not before {early}"
+PLAN_NO_DATE = "no date can be told"
+PLAN_ONLY_A_GUESS = "further ahead than the readings reach back, so only a guess"
+PLAN_PER_WEEK = "mm a week"
+PLAN_PRINT = "Print this plan"
+BALANCES = {
+    "on target": "On target",
+    "medial side higher": "Medial side higher",
+    "lateral side higher": "Lateral side higher",
+    "cannot tell": "Cannot tell",
+}
+
+FIGURE_FOOT = "The foot from below"
+FIGURE_PAD = "Thickness of the pad"
+FIGURE_RESULT = "Plan and result"
+FIGURE_WAITING = "Drawn once the sole is measured."
+MEDIAL, LATERAL, TOE = "medial", "lateral", "toe"
+SKETCH = "sketch"
+PLANNED, MEASURED = "Planned", "Measured"
+AS_PLANNED, NOT_AS_PLANNED = "as planned", "not as planned"
 
 MARKS_HEADING = "Marked so far"
 MARKS_EMPTY = "Nothing marked yet."
@@ -202,6 +283,9 @@ CLIENT = {
     "light": LIGHT,
     "dark_label": DARK_LABEL,
     "light_label": LIGHT_LABEL,
+    "on": SWITCHED_ON,
+    "off": SWITCHED_OFF,
+    "voice_none": VOICE_NONE,
 }
 
 ENTER_TITLE = "Let this phone in"
@@ -318,6 +402,51 @@ def _bare(value: float, unit: str, name: str) -> str:
     """The lower end, without the unit where the upper end says it."""
     said = quantity_words(value, unit, name)
     return said.removesuffix(" °C").removesuffix(" in 100").removesuffix(" min at 43 °C or its equal")
+
+
+def between_words(of: Mapping[str, Any], unit: str, decimals: int = 1) -> str:
+    """'between 2.6 and 5.4 mm', or the reason there is no value; nothing without an interval."""
+    low, high = of.get("low"), of.get("high")
+    if of.get("value") is None:
+        return str(of.get("reason") or "")
+    if low is None or high is None:
+        return ""
+    return f"between {number_words(low, decimals)} and {number_words(high, decimals)} {unit}".strip()
+
+
+def date_words(at_ms: int) -> str:
+    """A day, e.g. 14 Mar 2026."""
+    day = datetime.fromtimestamp(at_ms / MS_PER_S)
+    return f"{day.day} {day:%b %Y}"
+
+
+def foot_figure_words(foot: str, values: Sequence[Mapping[str, Any]], following: str | None) -> str:
+    """The foot's values in a sentence, for whoever cannot see the picture."""
+    measured = ", ".join(f"{v['site']} {number_words(float(v['mm']))}" for v in values)
+    said = f"{foot_words(foot)} from below, in mm: {measured}." if measured else SHEET_EMPTY
+    return said if following is None else f"{said} {SAID_NEXT.format(site=following)}"
+
+
+def pad_figure_words(order: Mapping[str, Any], least_mm: float) -> str:
+    """The pad's thickness in a sentence."""
+    places = ", ".join(f"{t['place']} {number_words(t['value'])}" for t in order["thickness"])
+    rim = order["rim_mm"]
+    thin = [str(t["place"]) for t in order["thickness"] if t["value"] < least_mm]
+    warned = f" Thinner than {length_words(least_mm)}: {', '.join(thin)}." if thin else ""
+    return (
+        f"In mm after the trim: {places}; along the rim {number_words(rim['value'])} "
+        f"({between_words(rim, '')}).{warned}"
+    )
+
+
+def result_figure_words(rows: Sequence[Mapping[str, Any]]) -> str:
+    """What was planned and what was measured, place by place."""
+    said = (
+        f"{row['site']}: planned {between_words(row['planned_mm'], '')}, measured "
+        f"{number_words(row['mm'])}, {AS_PLANNED if row['as_planned'] else NOT_AS_PLANNED}"
+        for row in rows
+    )
+    return f"In mm, {'; '.join(said)}."
 
 
 def signal_of(caution: str | Mapping[str, Any]) -> tuple[str, str]:

@@ -13,6 +13,7 @@ from hoofsense.estimators.pour_plan import PourSettings
 from hoofsense.estimators.sheet_sites import SheetSite
 from hoofsense.foot_events import SOLE_READING_AGE_NS
 from hoofsense.geometry.sole_outline import Length
+from hoofsense.physics.constants import ICE_POINT_K
 from hoofsense.practice_settings import wished
 from hoofsense.records import NS_PER_S, Foot, MaterialProfile, Stage
 from hoofsense.visit_state import FootPast, FootState, VisitState
@@ -69,7 +70,7 @@ def plan_question(state: VisitState, foot: FootState) -> PlanQuestion | None:
         settings=settings,
         targets=state.settings.targets,
         past=foot.past,
-        air_K=_rounded(state.air.air_K, AIR_STEP_K),
+        air_K=_rounded_K(state.air.air_K, AIR_STEP_K),
         air_u_K=state.air.air_u_K,
         wind_m_per_s=_rounded(state.air.wind_m_per_s, WIND_STEP_m_per_s),
         sole_K=_sole_K(state, foot),
@@ -81,6 +82,12 @@ def _rounded(value: float | None, step: float) -> float | None:
     return None if value is None else round(value / step) * step
 
 
+def _rounded_K(value_K: float | None, step_K: float) -> float | None:
+    """To whole steps of the Celsius scale, which people read."""
+    degrees = None if value_K is None else _rounded(value_K - ICE_POINT_K, step_K)
+    return None if degrees is None else ICE_POINT_K + degrees
+
+
 def _sole_K(state: VisitState, foot: FootState) -> float | None:
     if foot.pour is not None:
         return foot.pour.sole_K
@@ -88,7 +95,7 @@ def _sole_K(state: VisitState, foot: FootState) -> float | None:
     if surface is None or foot.heat_on or foot.stage not in WARM_STAGES:
         return None
     fresh = state.at_ns - surface.measured_at_ns <= SOLE_READING_AGE_NS
-    return _rounded(surface.value, SOLE_STEP_K) if fresh else None
+    return _rounded_K(surface.value, SOLE_STEP_K) if fresh else None
 
 
 def _material_K(foot: FootState) -> float | None:

@@ -19,14 +19,21 @@ from hoofsense.estimators.cure_surroundings import FILM_COVER_m2_K_per_W, cold_s
 from hoofsense.estimators.pour_plan import PourPlan, plan_against_result, pour_plan
 from hoofsense.estimators.pour_words import PourTemperatures
 from hoofsense.estimators.sheet_sites import DEPTH_SITES, MID_SOLE_SITES, SheetSite, depth_place
-from hoofsense.geometry.depth_surface import depth_surface, places_xy_m, stations_from
+from hoofsense.geometry.depth_surface import (
+    DepthPlace,
+    depth_m,
+    depth_surface,
+    places_xy_m,
+    stations_from,
+)
 from hoofsense.geometry.fill_estimate import FillEstimate, completed_depths
-from hoofsense.geometry.fill_volume import Order, thickness_map
+from hoofsense.geometry.fill_volume import Order, thickness_m
 from hoofsense.geometry.sole_outline import (
     Length,
     SoleOutline,
     edge_points_m,
     frog_points_m,
+    on_sole,
     outline_from,
     outline_inputs,
 )
@@ -107,11 +114,11 @@ def _prediction(question: PlanQuestion, apex: Length) -> PourPrediction | None:
         return None
     settings = question.settings
     filled_m = apex.value_m - (settings.trim_m if settings.order is Order.TRIM_FIRST else 0.0)
-    thickness_m = round(settings.share_ratio * filled_m / THICKNESS_STEP_m) * THICKNESS_STEP_m
+    poured_m = round(settings.share_ratio * filled_m / THICKNESS_STEP_m) * THICKNESS_STEP_m
     material_K, sole_K = question.material_K, question.sole_K
     pour = PourConditions(
         poured_at_ns=0,
-        thickness_m=thickness_m,
+        thickness_m=poured_m,
         thickness_u_m=FILL_u_m,
         material_K=question.air_K if material_K is None else material_K,
         material_u_K=UNMEASURED_MATERIAL_u_K if material_K is None else MATERIAL_u_K,
@@ -259,15 +266,22 @@ def _outline(question: PlanQuestion, lengths: Mapping[SheetSite, Length]) -> tup
 
 
 def _map(outline: SoleOutline, lengths: Mapping[SheetSite, Length], made: PourPlan) -> dict[str, Any]:
+    """Thickness on a square grid that reaches over the outline and under the frog, for a drawing to cover."""
     read = {depth_place(s): lengths[s] for s in (*DEPTH_SITES, *MID_SOLE_SITES) if s in lengths}
     full, _ = completed_depths(read)
     surface = depth_surface(outline, stations_from(outline, {p: each.value_m for p, each in full.items()}))
-    grid = thickness_map(outline, surface, made.fill.fill, MAP_SPACING_m)
-    mm = np.round(difference_in(1.0, "mm") * grid.thickness_m, 2)
+    reach = outline.width_m / 2.0 + MAP_SPACING_m
+    x_m = np.arange(-reach, reach + MAP_SPACING_m, MAP_SPACING_m)
+    y_m = np.arange(outline.heel_y_m - MAP_SPACING_m, outline.toe_y_m + 2.0 * MAP_SPACING_m, MAP_SPACING_m)
+    x, y = np.meshgrid(x_m, y_m)
+    mm = difference_in(1.0, "mm") * thickness_m(
+        depth_m(surface, x, y), full[DepthPlace.FROG_APEX].value_m, made.fill.fill
+    )
     return {
-        "x_mm": [_mm(x) for x in grid.x_m.tolist()],
-        "y_mm": [_mm(y) for y in grid.y_m.tolist()],
-        "mm": [[None if np.isnan(v) else float(v) for v in row] for row in mm],
+        "x_mm": [_mm(each) for each in x_m.tolist()],
+        "y_mm": [_mm(each) for each in y_m.tolist()],
+        "mm": [[round(each, 2) for each in row] for row in mm.tolist()],
+        "most_mm": round(float(np.max(np.where(on_sole(outline, x, y), mm, 0.0))), 2),
     }
 
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from hoofsense.cautions import cautions_for
-from hoofsense.estimators.caliper_sheet import KNOWN_SITES
+from hoofsense.estimators.caliper_sheet import KNOWN_SITES, last_value_m
 from hoofsense.instrument_health import Health
 from hoofsense.records import NS_PER_S, Estimate, Quantity, Question, Reading, Verdict
 from hoofsense.screening import evidence_is_trusted, refused_counts
@@ -92,8 +92,13 @@ def _sheet(foot: FootState) -> dict[str, Any]:
                 "n": len(one.values_m),
             }
         )
-    held = foot.sheet.held_back
+    held, last = foot.sheet.held_back, last_value_m(foot.sheet)
     return {
+        "last": None if last is None else {"site": str(last[0]), "mm": round(value_in(last[1], "mm"), 2)},
+        "held": None
+        if held is None
+        else {"site": str(held.site), "mm": round(value_in(held.value_m, "mm"), 2)},
+        "landed": len(foot.sheet.landed),
         "next": None if foot.sheet.next_site is None else str(foot.sheet.next_site),
         "sites": [str(site) for site in dict.fromkeys(foot.sheet.sequence)],
         "values": values,

@@ -73,17 +73,19 @@ def test_a_measured_foot_has_its_whole_plan_in_the_units_people_read(measured: A
     assert "temperature is not known" in plan["warm_up"][0]
 
 
-def test_the_thickness_map_covers_the_sole_without_the_frog(measured: Any, folded: Folded) -> None:
-    drawing = plan_view(asked(folded(measured())))["drawing"]
-    grid = drawing["map"]
-    values = [mm for row in grid["mm"] for mm in row if mm is not None]
+def test_the_thickness_map_reaches_over_the_whole_sole(measured: Any, folded: Folded) -> None:
+    view = plan_view(asked(folded(measured())))
+    drawing, grid = view["drawing"], view["drawing"]["map"]
     assert len(grid["mm"]) == len(grid["y_mm"]) and len(grid["mm"][0]) == len(grid["x_mm"])
-    cell_mm2 = (grid["x_mm"][1] - grid["x_mm"][0]) ** 2
-    pad_mL = plan_view(asked(folded(measured())))["plan"]["chosen"]["pad_mL"]["value"]
-    assert sum(values) * cell_mm2 / 1000 == pytest.approx(pad_mL, rel=0.03)  # a 3 mm grid
-    middle = min(range(len(grid["x_mm"])), key=lambda n: abs(grid["x_mm"][n]))
-    assert grid["mm"][0][middle] is None  # the frog
     assert max(x for x, _ in drawing["outline"]) == pytest.approx((128 - 2 * 9) / 2, abs=0.2)
+    for axis, name in enumerate(("x_mm", "y_mm")):
+        along = [point[axis] for point in drawing["outline"]]
+        assert min(grid[name]) < min(along) and max(grid[name]) > max(along)
+    for told in view["plan"]["chosen"]["thickness"]:
+        x, y = drawing["places"][told["place"]]
+        column = min(range(len(grid["x_mm"])), key=lambda n: abs(grid["x_mm"][n] - x))
+        row = min(range(len(grid["y_mm"])), key=lambda n: abs(grid["y_mm"][n] - y))
+        assert grid["mm"][row][column] == pytest.approx(told["value"], abs=0.6)  # within half a grid cell
 
 
 def test_without_air_the_working_time_is_the_profile_s_own(measured: Any, folded: Folded) -> None:
@@ -121,7 +123,7 @@ def test_the_question_stays_the_same_while_only_readings_come(
     before = asked(folded(frames))
     more = [maker.tick(100), maker.surface(101, 14.2), *maker.air(102, 12.0 + AIR_STEP_K / 3, 61.0)]
     later = folded([*frames, *more])
-    assert asked(later).sole_K == 285.0  # told to five kelvin
+    assert asked(later).sole_K == 273.15 + 15.0  # told to five degrees
     assert replace(asked(later), sole_K=None) == before
     heated = folded(
         [maker.mark(110, "fitness", foot="LF", signs=[]), maker.mark(111, "heat", foot="LF", on=True)], later

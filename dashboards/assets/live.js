@@ -356,9 +356,10 @@
     const waiting = document.getElementById("chart-scripts");
     const scripts = [...waiting.content.querySelectorAll("script")];
     const plot = load(waiting.dataset.plot, false);
-    const dash = Promise.all(scripts.filter((one) => one.src).map((one) => load(one.src, true)));
+    const mounts = document.getElementById("react-entry-point") !== null; // a screen may draw by itself
+    const dash = mounts && Promise.all(scripts.filter((one) => one.src).map((one) => load(one.src, true)));
     try {
-      await Promise.all([plot, dash.then(() => begin(scripts))]);
+      await Promise.all([plot, dash && dash.then(() => begin(scripts))]);
     } catch {
       setTimeout(loadCharts, REOPEN_MS); // the server went away meanwhile
     }
