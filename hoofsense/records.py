@@ -249,6 +249,8 @@ class MaterialProfile:
     glass_start_K, glass_full_K  glass transition of the mixed and of the fully cured material; None when
                                  unknown, and then no cure is predicted to stop short in the cold
     unit_m3                      usable content of one whole unit (cartridge or kit) as it is bought
+    shape_b_u_ln, shape_n_u      standard uncertainties of ln shape_b and of shape_n; marks of a second degree
+                                 of cure shrink them
     """
 
     name: str
@@ -280,6 +282,8 @@ class MaterialProfile:
     glass_start_K: float | None = None
     glass_full_K: float | None = None
     unit_m3: float = USUAL_UNIT_m3
+    shape_b_u_ln: float = 0.8
+    shape_n_u: float = 0.6
 
     def __post_init__(self) -> None:
         if not self.ln_rate_u > 0.0 or (self.glass_start_K is None) != (self.glass_full_K is None):
@@ -304,6 +308,11 @@ class MaterialProfile:
             "density_kg_per_m3",
             "conductivity_W_per_m_K",
             "heat_capacity_J_per_kg_K",
+            "shape_b",
+            "shape_m",
+            "shape_n",
+            "shape_b_u_ln",
+            "shape_n_u",
             "unit_m3",
         ):
             if not getattr(self, field) > 0.0:

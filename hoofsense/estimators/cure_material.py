@@ -26,11 +26,7 @@ from hoofsense.records import MaterialProfile
 
 FloatArray = npt.NDArray[np.float64]
 
-# Standard uncertainties of a material's curve: assumptions, chosen to span the ranges the profiles name; the
-# study of synthetic pours shows what they cover.
-_HEAT_u_ln = 0.20
-_SHAPE_B_u_ln = 0.8
-_SHAPE_N_u = 0.6  # wide on purpose: with 0.4 a fifth of late-tailed materials was later than "safe by"
+_HEAT_u_ln = 0.20  # standard uncertainty: assumption; the study of synthetic pours shows what it covers
 _SHAPE_N_RANGE = (1.1, 3.8)
 _SHAPE_B_RANGE = (0.02, 1.5)
 _ENERGY_RANGE_J_per_mol = (30e3, 90e3)
@@ -90,9 +86,11 @@ def _material(profile: MaterialProfile, members: int) -> tuple[Kinetics, FloatAr
         rate_per_s=1.0,
         activation_energy_J_per_mol=energy,
         reference_K=profile.reference_air_K,
-        b=np.clip(profile.shape_b * np.exp(_SHAPE_B_u_ln * column_of(members, "shape_b")), b_low, b_high),
+        b=np.clip(
+            profile.shape_b * np.exp(profile.shape_b_u_ln * column_of(members, "shape_b")), b_low, b_high
+        ),
         m=profile.shape_m,
-        n=np.clip(profile.shape_n + _SHAPE_N_u * column_of(members, "shape_n"), n_low, n_high),
+        n=np.clip(profile.shape_n + profile.shape_n_u * column_of(members, "shape_n"), n_low, n_high),
         glass_start_K=profile.glass_start_K or 0.0,
         glass_full_K=profile.glass_full_K or 0.0,
     )

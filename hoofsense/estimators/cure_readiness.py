@@ -5,8 +5,9 @@ from what was read and felt since (cure_evidence). The trace holds only what was
 readings in bins, touches.
 
 Authority. An infrared reading may postpone an answer. It may advance one only for a profile with at least ten
-logged pours that its intervals covered, inside its logged range of air. A touch is direct evidence and moves
-the answer either way. Readings that do not fit the model leave the prediction made at the pour in charge.
+logged pours that its intervals covered, inside its logged range of air, and safe-by then only a third of the
+way. A touch is direct evidence and moves the answer either way. Readings that do not fit the model leave the
+prediction made at the pour in charge.
 
 Phases. WAIT until safe-by (high). Between not-before (low) and safe-by the phase is still WAIT, under a rule
 of its own: it may be felt, but is not trusted yet. From safe-by on CHECK_BY_TOUCH: the touch decides, and it

@@ -54,6 +54,8 @@ _SLOTS = (
     _Slot("shape_m", "kinetics", "shape_m", ("1",), 0.3, 3.0),
     _Slot("shape_n", "kinetics", "shape_n", ("1",), 0.5, 4.0),
     _Slot("ln_rate_u", "kinetics", "ln_rate_u", ("1",), 0.005, 1.0),
+    _Slot("shape_b_u_ln", "kinetics", "shape_b_u_ln", ("1",), 0.05, 2.0, optional=True),
+    _Slot("shape_n_u", "kinetics", "shape_n_u", ("1",), 0.05, 1.5, optional=True),
     _Slot("glass_start_K", "kinetics", "glass_start", _TEMPERATURES, 150.0, 330.0, optional=True),
     _Slot("glass_full_K", "kinetics", "glass_full", _TEMPERATURES, 200.0, 450.0, optional=True),
     _Slot("work_degree", "thresholds", "work", ("1", "%"), 0.02, 0.95),

@@ -7,7 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hoofsense.estimators.cure_evidence import remembered_forecast
+from hoofsense.estimators.cure_evidence import (
+    CureEvidence,
+    cure_evidence,
+    place_times,
+    remembered_forecast,
+    stacked_times,
+    times_of,
+)
 from hoofsense.estimators.cure_readiness import (
     CureAnswer,
     CurePhase,
@@ -18,6 +25,8 @@ from hoofsense.estimators.cure_readiness import (
     with_surface,
     with_touch,
 )
+from hoofsense.estimators.cure_smoother import smoothed
+from hoofsense.estimators.cure_surface import predicted_K
 from hoofsense.materials import load_profile
 from hoofsense.records import NS_PER_S, AirConditions, Estimate, MaterialProfile, PourConditions
 
@@ -44,6 +53,12 @@ def pour(material_degC: float = 21.0, sole_degC: float = 24.5, **changes: float)
 
 def begun(degC: float = 21.0, profile: MaterialProfile = STANDARD) -> CureTrace:
     return cure_begun(profile, pour(degC, degC + 3.5), air(degC))
+
+
+def evidence_of(trace: CureTrace, after_s: float) -> CureEvidence:
+    pour = replace(trace.pour, poured_at_ns=0)
+    surface = trace.surface.closed(after_s)
+    return cure_evidence(trace.profile, pour, trace.air.points, trace.air.air_u_K, surface, trace.touches)
 
 
 def numbers(estimate: Estimate) -> tuple[float, float, float]:
@@ -102,14 +117,34 @@ def test_readings_of_a_slow_pad_postpone() -> None:
 
 
 def test_readings_of_a_fast_pad_advance_a_profile_that_has_earned_it_inside_its_range_only() -> None:
-    fast = {}
+    moved = {}
     for name, degC in (("inside", 21.0), ("outside", 32.0)):
         before = cure_answer(begun(degC, EARNED), at(1.0))
         after = cure_answer(read(begun(degC, EARNED), 0.0, 600.0, degC, share=0.05), at(600.0))
         assert after.readings_trusted
-        fast[name] = numbers(after.firm)[2] / numbers(before.firm)[2]
-    assert fast["inside"] < 0.9
-    assert fast["outside"] >= 1.0
+        moved[name] = np.array(numbers(after.firm)) / np.array(numbers(before.firm))
+    assert moved["inside"][1] < 0.9
+    assert moved["inside"][2] < 1.0
+    assert np.all(moved["outside"] >= 1.0)
+
+
+def test_safe_by_advances_only_a_third_of_the_way_in_the_logarithm() -> None:
+    trace = read(begun(21.0, EARNED), 0.0, 600.0, share=0.05)
+    evidence = evidence_of(trace, 600.0)
+    members = remembered_forecast(
+        trace.profile, replace(trace.pour, poured_at_ns=0), trace.air.points, trace.air.air_u_K
+    )
+    times_s, values_K, u_K = trace.surface.closed(600.0).arrays()
+    result = smoothed(stacked_times(members), predicted_K(members, times_s), values_K, u_K, times_s)
+    even = np.full(members.members, 1.0 / members.members)
+    live, prior = (
+        np.log(times_of(np.max(place_times(ln_times)[1], axis=0), even))
+        for ln_times in (result.ln_times, stacked_times(members))
+    )
+    assert live[2] < prior[2]
+    assert np.log(evidence.firm) == pytest.approx(
+        [live[0], live[1], prior[2] - (prior[2] - live[2]) / 3.0], abs=1e-9
+    )
 
 
 @pytest.mark.parametrize(

@@ -34,7 +34,7 @@ def test_a_shipped_profile_loads_and_names_the_source_of_every_number(name: str)
     assert profile.name == name
     assert summary_of(name)
     sources = sources_of(name)
-    assert len(sources) == 21
+    assert len(sources) == 23
     assert all(number.source for number in sources)
     assert len(profile.assumptions) == sum(number.assumed for number in sources)
 
