@@ -16,6 +16,12 @@ from typing import Any
 import pytest
 
 from dashboards.server import RunningServer, serve
+from hoofsense.estimators.sheet_sites import AFTER_TRIM, BEFORE_POUR
+from hoofsense.plan_keeping import PlanKeeper
+from hoofsense.verdicts import decide
+from hoofsense.visit import fold
+from hoofsense.visit_state import VisitState
+from hoofsense.visit_view import view_of
 
 CHROMIUM = Path("/usr/bin/chromium")
 CHROMIUM_LINE = "Chromium is missing: sudo apt install chromium"
@@ -512,6 +518,71 @@ def watched(chromium: Any, served: Any) -> Iterator[Watched]:
 @pytest.fixture
 def scenes() -> dict[str, Callable[[], dict[str, Any]]]:
     return SCENES
+
+
+FOOT_MM = (135, 128, 88, 48, 9, 17.2, 12.6, 13.9, 14.3, 15.8, 16.1, 61, 64)  # in the order of BEFORE_POUR
+PAD_MM = (8.5, 4.2, 5.1, 7.6, 7.1, 7.4, 6.8, 59.1, 59.6)  # in the order of AFTER_TRIM
+WEEK_MS = 7 * 24 * 3600 * 1000
+MAKER_START_MS = 1_773_475_200_000  # when the frames of tests/conftest.py begin
+PLAN_SCENES = {"empty": 0, "measuring": 7, "asks": 5, "planned": 13, "trimmed": 13}  # and sites measured
+
+
+def _earlier(foot: str) -> dict[str, Any]:
+    """Two earlier visits of one foot, in a begin mark's words."""
+    then, since = MAKER_START_MS - 6 * WEEK_MS, MAKER_START_MS - 2 * WEEK_MS
+    lengths = {
+        "pad at toe": [0.0080, 0.0069],
+        "wall height medial": [0.0602, 0.0611],
+        "wall height lateral": [0.0611, 0.0615],
+        "frog apex": [0.0171, 0.0173, 0.0172],
+    }
+    days = {site: [then, since] for site in lengths} | {"frog apex": [then - 6 * WEEK_MS, then, since]}
+    return {"history": {foot: lengths}, "history_ms": {foot: days}, "pad_poured_ms": {foot: then - 1000}}
+
+
+def _plan_frames(maker: Any, scene: str, foot: str) -> list[Any]:
+    orders = {"sheet": [str(s) for s in BEFORE_POUR], "sheet_after_trim": [str(s) for s in AFTER_TRIM]}
+    frames = [
+        maker.begin(feet=("LF", "RF"), **orders, **_earlier(foot)),
+        *maker.air(0.5, 12.0, 60.0),
+        maker.mark(0.6, "hand", foot=foot, site=None),
+    ]
+    if scene == "planned":
+        frames += [maker.mark(0.7, "next_site", foot=foot, site="pad at toe"), maker.typed(0.8, "6.4 mm")]
+    frames += [maker.typed(1 + 2 * n, f"{mm} mm") for n, mm in enumerate(FOOT_MM[: PLAN_SCENES[scene]])]
+    if scene == "asks":
+        frames.append(maker.typed(40, "23.4 mm"))
+    if scene == "trimmed":
+        poured = {"thickness_mm": 8.6, "material_degC": 21, "cover": "film"}
+        frames += [
+            maker.mark(50, "fitness", foot=foot, signs=[]),
+            maker.mark(60, "poured", foot=foot, **poured),
+            maker.mark(1500, "trimmed", foot=foot),
+            *(maker.typed(1510 + 2 * n, f"{mm} mm") for n, mm in enumerate(PAD_MM)),
+        ]
+    return frames
+
+
+@pytest.fixture(scope="session")
+def plan_of() -> Callable[..., dict[str, Any]]:
+    """plan_of(maker, "planned", "LF") -> the view of a visit whose plan came from real frames."""
+    made: dict[tuple[str, str], dict[str, Any]] = {}
+
+    def told(maker: Any, scene: str, foot: str = "LF") -> dict[str, Any]:
+        if (scene, foot) not in made:
+            state = VisitState()
+            for frame in _plan_frames(maker, scene, foot):
+                state = fold(state, frame)
+            view = view_of(state, decide(state, state.at_ns), "simulation")
+            made[scene, foot] = {**view, **PlanKeeper().finished(state)}
+        return made[scene, foot]
+
+    return told
+
+
+@pytest.fixture
+def visit_with() -> type[VisitInMemory]:
+    return VisitInMemory
 
 
 @pytest.fixture
