@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from hoofsense.estimators.cure_readiness import CureAnswer, CurePhase, cure_answer
+from hoofsense.foot_events import tells_firm
 from hoofsense.records import NS_PER_S, Estimate, Question, Status, Verdict
 from hoofsense.verdict_evidence import Asked, air_evidence, surface_evidence
 from hoofsense.visit_state import FootState, VisitState
@@ -64,12 +65,17 @@ def work_verdict(state: VisitState, foot: FootState, at_ns: int) -> Verdict:
     )
 
 
-def _touch_after(foot: FootState, since_s: float) -> bool | None:
-    """What the latest touch check said, if it was made no earlier than since_s after the pour."""
+def _touch_after(foot: FootState, since_s: float, load: bool = False) -> bool | None:
+    """What the latest touch check said, if it was made no earlier than since_s after the pour.
+
+    load  whether a thumbnail's dent counts as soft
+    """
     if foot.pour is None:
         return None
     since_ns = foot.pour.poured_at_ns + round(since_s * NS_PER_S)
-    late = [check for check in foot.touches if check.at_ns >= since_ns]
+    late = [
+        c for c in foot.touches if c.at_ns >= since_ns and (tells_firm(c) or (load and c.asked == "load"))
+    ]
     return late[-1].firm if late else None
 
 
@@ -141,7 +147,7 @@ def load_verdict(state: VisitState, foot: FootState, at_ns: int) -> Verdict:
     )
     if stopped is not None:
         return stopped
-    touched = _touch_after(foot, 0.0)
+    touched = _touch_after(foot, 0.0, load=True)
     if not touched:
         return said(
             Status.NOT_YET, "CHECK BY TOUCH", "no_firm_touch",

@@ -146,9 +146,12 @@ def _after_mark(
             sheet=caliper_sheet.with_pad_poured(foot.sheet),
         )
     if kind == "touch":
-        check = TouchCheck(at_ns, str(mark.get("site") or "not said"), mark["firm"])
-        touched = None if foot.cure is None else cure_readiness.with_touch(foot.cure, at_ns, check.firm)
-        return replace(foot, touches=(*foot.touches, check), cure=touched)
+        asked = str(mark.get("asked") or "firm")
+        check = TouchCheck(at_ns, str(mark.get("site") or "not said"), mark["firm"], asked)
+        felt = replace(foot, touches=(*foot.touches, check))
+        if foot.cure is None or not tells_firm(check):
+            return felt
+        return replace(felt, cure=cure_readiness.with_touch(foot.cure, at_ns, check.firm))
     if kind == "trimmed":
         sheet = caliper_sheet.with_wall_trimmed(foot.sheet)
         return replace(foot, stage=Stage.TRIM, trimmed_at_ns=at_ns, sheet=sheet)
@@ -174,6 +177,11 @@ def table_rows(mark: Mapping[str, Any]) -> list[tuple[str, float]]:
         typed = decode_typed(encode_typed(str(row["value"])))
         rows.append((caliper_sheet.named_site(row["site"]).value, si_from(typed.value, typed.unit)))
     return rows
+
+
+def tells_firm(check: TouchCheck) -> bool:
+    """Whether a touch says if the fill is firm: a hard one is firm too, one that dents may be."""
+    return check.asked == "firm" or (check.asked == "load" and check.firm)
 
 
 def _pour(foot: FootState, event: Event, mark: Mapping[str, Any]) -> PourConditions:

@@ -8,7 +8,7 @@ from typing import Any
 
 from hoofsense.foot_events import COVERS
 from hoofsense.records import Foot, Site
-from hoofsense.visit_marks import SIGNS
+from hoofsense.visit_marks import SIGNS, TOUCHES
 
 HELP = """\
   LF | RF | LH | RH            take that foot in hand          toe, medial quarter ...  take that spot in hand
@@ -16,6 +16,7 @@ HELP = """\
   heat on | heat off           hot air                         look dry | look wet      look-and-touch check
   mixed [material °C]          mixing began                    poured MM [film|none|insulated]
   firm | soft                  touch check                     trimmed | down
+  stiff | runs                 does it still run?              hard | dents             does a nail dent it?
   12,34 mm                     a caliper value                 redo | skip | next SITE
   undo                         take the last mark back         note TEXT                end
   instruments                  how each instrument is doing    plan                 the foot's pour plan
@@ -106,8 +107,10 @@ def _foot_mark(text: str, first: str, rest: str) -> dict[str, Any]:
             raise ValueError(f"Cover {cover!r} is not one of {', '.join(COVERS)}.")
         mm = _number(thickness, "mm") if thickness else None
         return {"mark": "poured", "thickness_mm": mm, "material_degC": None, "cover": cover or "film"}
-    if first in ("firm", "soft") and not rest:
-        return {"mark": "touch", "site": None, "firm": first == "firm"}
+    for asked, called in TOUCHES.items():
+        if first in called and not rest:
+            mark = {"mark": "touch", "site": None, "firm": first == called[0]}
+            return mark if asked == "firm" else {**mark, "asked": asked}
     if first in ("trimmed", "down", "redo", "skip") and not rest:
         return {"mark": first}
     if first == "next" and rest:

@@ -54,6 +54,9 @@ LABELS = {
     "table": "Table read in",
 }
 
+# What a touch can feel for, and how it is called when that was reached and when it was not.
+TOUCHES = {"work": ("stiff", "runs"), "firm": ("firm", "soft"), "load": ("hard", "dents")}
+
 # The stages in which each mark makes sense.
 _STAGES = {
     "fitness": (Stage.PREPARE, Stage.DRY),
@@ -128,7 +131,10 @@ def _content_refusal(kind: str, mark: Mapping[str, Any]) -> str | None:
         return f"Sign {strange[0]!r} is not one of {', '.join(SIGNS)}." if strange else None
     if kind in ("heat", "look", "touch"):
         said = mark[{"heat": "on", "look": "dry", "touch": "firm"}[kind]]
-        return None if isinstance(said, bool) else f"{LABELS[kind]} needs yes or no."
+        if not isinstance(said, bool):
+            return f"{LABELS[kind]} needs yes or no."
+        asked = mark.get("asked") or "firm"
+        return None if asked in TOUCHES else f"Touch for {asked!r} is not one of {', '.join(TOUCHES)}."
     if kind == "poured":
         thickness = mark.get("thickness_mm")
         if thickness is not None and not 1.0 <= float(thickness) <= 40.0:
@@ -224,7 +230,7 @@ def label_of(mark: Mapping[str, Any]) -> str:
     elif kind == "look":
         said = ": dry" if mark["dry"] else ": still wet"
     elif kind == "touch":
-        said = ": firm" if mark["firm"] else ": soft"
+        said = ": " + TOUCHES[mark.get("asked") or "firm"][0 if mark["firm"] else 1]
     elif kind == "fitness":
         said = f": {', '.join(mark['signs'])}" if mark["signs"] else ": nothing found"
     return LABELS[kind] + said

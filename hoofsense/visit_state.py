@@ -30,11 +30,16 @@ NOTICE_LIMIT = 12  # last notices kept for the page (our choice)
 
 @dataclass(frozen=True, slots=True)
 class TouchCheck:
-    """A person pressed the fill at a site and said whether it was firm."""
+    """A person pressed the fill at a site and said whether it was firm.
+
+    asked  the degree of cure that was felt for: "work" (does it still run?), "firm" (does a thumb sink in?)
+           or "load" (does a thumbnail leave a dent?); firm is whether that degree was reached
+    """
 
     at_ns: int
     site: str
     firm: bool
+    asked: str = "firm"
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from hoofsense.terminal_words import HELP, instrument_lines
+from hoofsense.terminal_words import HELP, instrument_lines, words_to_mark
 
 WELL = {
     "source": "A17", "what": "surface temperature", "at_ms": 10_000, "linked": True, "battery_percent": None,
@@ -39,3 +39,14 @@ def test_all_that_is_wrong_is_told() -> None:
 def test_before_the_first_instrument_it_says_what_to_do() -> None:
     assert "hoofsense instruments" in instrument_lines({"at_ms": 0, "instruments": []})
     assert "instruments" in HELP
+
+
+def test_a_touch_can_be_for_another_degree_than_firm() -> None:
+    for word, asked, reached in (
+        ("firm", None, True), ("soft", None, False), ("stiff", "work", True), ("runs", "work", False),
+        ("hard", "load", True), ("dents", "load", False),
+    ):  # fmt: skip
+        mark = words_to_mark(word, "LF", None)
+        assert isinstance(mark, dict)
+        assert (mark["mark"], mark.get("asked"), mark["firm"]) == ("touch", asked, reached)
+        assert word in HELP

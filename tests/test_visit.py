@@ -132,6 +132,19 @@ def test_the_foot_goes_down_only_after_touch_trim_and_time(
     assert asked(firm, Question.TRIM).call == "READY TO TRIM"
     trimmed = folded([maker.mark(end_s + 60, "trimmed", foot="LF")], firm)
     assert asked(trimmed, Question.LOAD).call == "FOOT MAY GO DOWN"
+    dents = folded(
+        [maker.mark(end_s + 70, "touch", foot="LF", site="toe", firm=False, asked="load")], trimmed
+    )
+    assert asked(dents, Question.LOAD).call == "CHECK BY TOUCH", "a dent keeps the foot up"
+    hard = folded([maker.mark(end_s, "touch", foot="LF", site="toe", firm=True, asked="load")], poured)
+    assert asked(hard, Question.TRIM).call == "READY TO TRIM", "what is hard is firm"
+    for asked_for, reached in (("load", False), ("work", True)):
+        other = folded(
+            [maker.mark(end_s, "touch", foot="LF", site="toe", firm=reached, asked=asked_for)], poured
+        )
+        assert asked(other, Question.TRIM).call == "CHECK BY TOUCH", "it does not say whether it is firm"
+        cure, before = other.foot_state(Foot.LF).cure, poured.foot_state(Foot.LF).cure
+        assert cure is not None and before is not None and cure.touches == before.touches
     early = folded([maker.mark(end_s, "down", foot="LF")], poured)
     assert asked(early, Question.LOAD).status is Status.CANNOT_TELL
     assert any("before it was trimmed" in text for _, text in early.notices)
