@@ -13,10 +13,14 @@ from typing import Any, Protocol
 from hoofsense.records import SCAN_SITES, Foot, MaterialProfile, Site
 from hoofsense.sources.simulated_scenarios import PRACTICE, FootPlan, Scenario
 
-# What the caliper is put to, in this order: depths before the pour, the pad's thickness after the trim.
+# What the caliper is put to, in this order, before the pour and after the trim.
+OUTLINE_SITES = ("foot length", "foot width", "frog length", "frog width", "wall thickness")
 DEPTH_SITES = ("frog apex", "toe", "medial quarter", "lateral quarter", "medial heel", "lateral heel")
-PAD_SITES = ("pad at toe", "pad at medial quarter", "pad at lateral quarter")
-PAD_THINNER_mm = (0.0, 0.2, 0.4)  # than at the centre, by site of PAD_SITES, after trimming: invented
+WALL_SITES = ("wall height medial", "wall height lateral")
+PAD_SITES = tuple(f"pad at {site}" for site in DEPTH_SITES)
+RECESS_SITE = "recess below the wall"
+TRIMMED_mm = 2.0  # off the wall's ground surface, evenly: invented
+THINNEST_PAD_mm = 0.6  # where the level fill runs out at the wall
 TOUCH_SITES = (Site.TOE, Site.MEDIAL_HEEL, Site.LATERAL_HEEL)
 
 # How long things take a practised hand, s (common practice, no source).
@@ -121,7 +125,8 @@ class Practitioner:
             "roles": {"thermometer-1": "sole", "ambient-1": "air", "bridge-01": "caliper"},
             "material": asdict(self.material),
             "invented": True,
-            "sheet": [*DEPTH_SITES, *PAD_SITES],
+            "sheet": [*OUTLINE_SITES, *DEPTH_SITES, *WALL_SITES],
+            "sheet_after_trim": [*PAD_SITES, RECESS_SITE, *WALL_SITES],
         }
 
     def _hand(self, foot: Foot, site: Site | None) -> Act:
@@ -146,8 +151,8 @@ class Practitioner:
             said = "Left open; the owner was told to call a veterinarian."
             yield Act(EXPLAINING_s, {"mark": "note", "foot": name, "text": said})
             return
-        for depth_mm in plan.depth_mm:
-            yield Act(CALIPER_s, caliper_mm=depth_mm)
+        for length_mm in (*plan.outline_mm, *plan.depth_mm, *plan.wall_mm):
+            yield Act(CALIPER_s, caliper_mm=length_mm)
 
     def _dry_and_pour(self, plan: FootPlan) -> Iterator[Act]:
         for site in SCAN_SITES:
@@ -240,8 +245,8 @@ class Practitioner:
             yield Act(TRIMMING_s)
             one.trimmed = True
             yield Act(WORD_s, {"mark": "trimmed", "foot": foot.value})
-            for thinner_mm in PAD_THINNER_mm:
-                yield Act(CALIPER_s, caliper_mm=one.plan.thickness_mm - thinner_mm)
+            for length_mm in _after_trim_mm(one.plan):
+                yield Act(CALIPER_s, caliper_mm=length_mm)
         if one.trimmed and since_min >= one.plan.down_after_min:
             one.down = True
             yield Act(WORD_s, {"mark": "down", "foot": foot.value})
@@ -255,3 +260,13 @@ class Practitioner:
             firm = self.feet.feels_firm(foot)
             one.firm = one.firm and firm
             yield Act(TOUCH_s, {"mark": "touch", "foot": foot.value, "site": site.value, "firm": firm})
+
+
+def _after_trim_mm(plan: FootPlan) -> Iterator[float]:
+    """What the caliper finds after the trim: a level fill is as much thinner as the sole is shallower."""
+    apex_mm = plan.depth_mm[0]
+    for depth_mm in plan.depth_mm:
+        yield max(THINNEST_PAD_mm, plan.thickness_mm - (apex_mm - depth_mm))
+    yield apex_mm - plan.thickness_mm - TRIMMED_mm
+    for wall_mm in plan.wall_mm:
+        yield wall_mm - TRIMMED_mm

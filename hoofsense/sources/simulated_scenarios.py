@@ -28,6 +28,7 @@ class FootPlan:
     pass_s                          heat on, per pass
     careless                        holds the gun close and hardly turns it away; then gives up
     thickness_mm, material_degC     as poured, truly; told_* as said in the mark
+    outline_mm, depth_mm, wall_mm   the foot's lengths, the depths and the wall's heights as they truly are
     trim_after_min, down_after_min  not before, counted from the pour
     """
 
@@ -48,7 +49,9 @@ class FootPlan:
     material_degC: float = 21.4
     told_material_degC: float = 21.0
     cover: str = "film"
+    outline_mm: tuple[float, ...] = (135.0, 128.0, 88.0, 48.0, 9.0)
     depth_mm: tuple[float, ...] = (17.2, 12.6, 13.9, 14.3, 15.8, 16.1)
+    wall_mm: tuple[float, ...] = (61.0, 60.2)
     touch_from_min: float = 11.0
     touch_every_min: float = 3.0
     trim_after_min: float = 18.0
