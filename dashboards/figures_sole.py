@@ -65,7 +65,8 @@ def foot_figure(plan: Mapping[str, Any], following: str | None, theme: str) -> d
     if following in here:
         data.append(_rings([here[following]], side, ink["ink"], filled=True))
     notes = _sides(drawing, side, ink)
-    size = [f"{measured[site]:g}" for site in ("foot length", "foot width") if site in measured]
+    over_all = [site for site in ("foot length", "foot width") if site in measured]
+    size = [words.number_words(measured[site], 0) for site in over_all]
     if size:
         notes.append(_note(f"{' × '.join(size)} mm", 0.5, 0.0, ink["muted"]))
     if drawing["sketch"]:

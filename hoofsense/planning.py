@@ -139,7 +139,8 @@ def _minutes(work: Mapping[str, Any]) -> str:
 
 def _pours(plan: Mapping[str, Any]) -> str:
     many = "one" if plan["pours"] == 1 else "two"
-    fits = "" if plan["fits"] else ", which does not fit the working time"
+    known = plan["work_s"]["low"] is not None
+    fits = ", which does not fit the working time" if known and not plan["fits"] else ""
     return f"{many}, {plan['pour_s']} s each{fits}"
 
 

@@ -96,7 +96,8 @@ def _times(label: str, names: tuple[str, ...], of: View, whole: tuple[Any, ...])
 def _goes(made: View) -> tuple[str, ...]:
     said = words.PLAN_ONE if made["pours"] == 1 else words.PLAN_TWO
     takes = words.PLAN_GO_TAKES.format(time=words.duration_words(made["pour_s"]))
-    return words.PLAN_POURS, said, takes, "" if made["fits"] else words.PLAN_NO_FIT
+    too_long = made["work_s"]["low"] is not None and not made["fits"]
+    return words.PLAN_POURS, said, takes, words.PLAN_NO_FIT if too_long else ""
 
 
 def _level(level: View) -> tuple[str, ...]:

@@ -126,7 +126,9 @@ def check_list(
                 Signal.NOTICE, f"Finish within {low_min:.1f} min of mixing (likely {likely_min:.1f} min)."
             )
         )
-    if not fits:
+    if work.low is None:
+        lines.append(CheckLine(Signal.NOTICE, f"How long it can be worked is not known: {work.reason}."))
+    elif not fits:
         lines.append(
             CheckLine(
                 Signal.NOTICE,
