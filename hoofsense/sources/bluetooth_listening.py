@@ -12,6 +12,7 @@ from bleak.backends.scanner import AdvertisementData
 from hoofsense.records import NS_PER_S, Instant
 from hoofsense.sources.bluetooth_beacons import Beacons, measured_in
 from hoofsense.sources.bluetooth_scanner import RSSI_UNKNOWN_dBm, ScanOwner, bluez_properties
+from hoofsense.sources.bluetooth_service_watch import watch_service
 from hoofsense.sources.bluetooth_services import (
     BTHOME,
     READ_SERVICES,
@@ -86,11 +87,13 @@ class Listening:
 
     async def run(self) -> None:
         """Listen until cancelled, then let go of the scan and of every instrument at once."""
-        scan = asyncio.get_running_loop().create_task(self._scan.run())
+        loop, limit_s = asyncio.get_running_loop(), self._shared.timing.operation_s
+        scan = loop.create_task(self._scan.run())
+        watch = loop.create_task(watch_service(self._on_service, limit_s))
         try:
             await asyncio.shield(scan)
         finally:
-            tasks = [scan, *(task for _, task in self._supervisors.values())]
+            tasks = [scan, watch, *(task for _, task in self._supervisors.values())]
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
@@ -99,6 +102,13 @@ class Listening:
         self._shared.board.change(ADAPTER_ID, lambda s: replace(s, connected=up, note=why))
         self._shared.links.tell(ADAPTER_ID, up, why or "listening")
         self._miss_silent_beacons()
+
+    def _on_service(self, there: bool) -> None:
+        """The Bluetooth service went away or came back: nothing is connected any more, nothing is scanned."""
+        for supervisor, _ in self._supervisors.values():
+            supervisor.lost()
+        if there:
+            self._scan.begin_anew()
 
     def _on_advert(self, device: BLEDevice, advertised: AdvertisementData) -> None:
         instant = self._shared.clock.instant()

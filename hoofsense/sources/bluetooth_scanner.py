@@ -8,6 +8,7 @@ old scan stays deaf.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable, Sequence
 
 from bleak import BleakAdapter, BleakScanner
@@ -55,16 +56,27 @@ class ScanOwner:
         self._adapter = adapter
         self._sieve = AdvertSieve()
         self._heard_s = 0.0
+        self._anew = asyncio.Event()
 
     async def run(self) -> None:
         """Scan until cancelled."""
         backoff = Backoff(self._timing.backoff_first_s, self._timing.backoff_cap_s)
         while True:
+            self._anew.clear()
             try:
                 await self._scan(backoff)
             except LinkError as fault:
                 self._on_state(False, str(fault))
-                await asyncio.sleep(backoff.next_s())
+                await self._pause(backoff.next_s())
+
+    def begin_anew(self) -> None:
+        """The Bluetooth service was started anew, which ended the scan without a word: begin another."""
+        self._anew.set()
+
+    async def _pause(self, seconds: float) -> None:
+        """Wait, but not past a reason to begin anew."""
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._anew.wait(), seconds)
 
     async def once(self, seconds: float) -> None:
         """Scan for so long and stop; raises LinkError when that is not possible."""
@@ -82,11 +94,13 @@ class ScanOwner:
         leave_s = self._timing.operation_s
         try:
             self._heard_s = loop.time()
-            while self._connecting() or loop.time() - self._heard_s < self._timing.scan_silence_s:
+            while not self._anew.is_set() and (
+                self._connecting() or loop.time() - self._heard_s < self._timing.scan_silence_s
+            ):
                 await self._look_at_the_adapter()
                 self._on_state(True, "")
                 backoff.reset()
-                await asyncio.sleep(self._timing.probe_s)
+                await self._pause(self._timing.probe_s)
         except asyncio.CancelledError:
             leave_s = self._timing.leave_s
             raise

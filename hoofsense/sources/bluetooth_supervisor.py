@@ -117,6 +117,7 @@ class Supervisor:
         self._backoff = Backoff(shared.timing.backoff_first_s, shared.timing.backoff_cap_s)
         self._services_renewed = False
         self.connected = False
+        self._gone = asyncio.Event()  # of the connection under way, if any
         shared.board.put(self._address, InstrumentStatus(self.source_id, KIND, name or self._address))
 
     def heard(self, device: BLEDevice, name: str | None, rssi: int | None, measures: tuple[str, ...]) -> None:
@@ -133,6 +134,10 @@ class Supervisor:
                 measures=s.measures or measures,
             ),
         )
+
+    def lost(self) -> None:
+        """The Bluetooth service is gone, and with it every connection, though the library says nothing."""
+        self._gone.set()
 
     async def run(self) -> None:
         """Connect whenever the instrument is heard, until cancelled."""
@@ -152,7 +157,7 @@ class Supervisor:
     async def _connect_and_listen(self) -> None:
         """One session; always ends by LinkError, with the connection given back."""
         timing = self._shared.timing
-        gone = asyncio.Event()
+        self._gone = gone = asyncio.Event()
         client = BleakClient(
             self._device, disconnected_callback=lambda _: gone.set(), timeout=timing.connect_s
         )

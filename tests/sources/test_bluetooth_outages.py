@@ -173,10 +173,11 @@ def test_the_bluetooth_service_restarts_while_the_bus_stays(
 ) -> None:
     instrument = thermometer(radio)
     radio.on_air(instrument)
-    listen(timing=replace(QUICK, silence_s=0.3))
+    listen(timing=replace(QUICK, scan_silence_s=60.0))  # neither silence is what ends the outage
     recorder.wait_up("A17")
     radio.wait_for(radio.bluez.leave())
     radio.wait_for(radio.bluez.arrive())
+    recorder.wait_down("A17", LOST)
     recorder.wait_up("A17", 2)
     recorder.wait_until(lambda: radio.do(instrument.notify, 0x2A1C, degC(31.2)))
     recorder.wait_for("gatt:2a1c")
