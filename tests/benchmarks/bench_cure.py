@@ -99,7 +99,8 @@ def exactness(reference: Callable[..., float]) -> None:
             theirs_s = best_s(partial(reference, *made, PROFILE.firm_degree, *grid[:2], HOUR_s, rtol))
             print(
                 f"  {label} grid {grid[0]}+{grid[1]}, {grid[2].size - 1} steps an hour: error {error:.2f} s; "
-                f"BDF with rtol {rtol:.0e} errs {theirs:.2f} s; BDF's time over one run's: {theirs_s / ours_s:.1f}"
+                f"BDF with rtol {rtol:.0e} errs {theirs:.2f} s; "
+                f"BDF's time over one run's: {theirs_s / ours_s:.1f}"
             )
 
 
