@@ -329,6 +329,44 @@ def materials(profile: str | None, as_json: bool) -> None:
 
 
 @main.command()
+@click.argument("profile")
+@click.option("--save", type=click.Path(path_type=Path), help="Save the calibrated profile as this new file.")
+@click.option(
+    "--plot", type=click.Path(path_type=Path), help="Save predicted against checked as an HTML page."
+)
+@click.option("--invented", is_flag=True, help="Learn from simulated and rehearsed visits too.")
+@_store
+@_json
+def calibrate(
+    profile: str, save: Path | None, plot: Path | None, invented: bool, store_path: Path | None, as_json: bool
+) -> None:
+    """Calibrate a PROFILE (name or file) from the touch checks of every past pour on record."""
+    from hoofsense import calibrating
+
+    def on_visit(number: int, count: int) -> None:
+        if sys.stderr.isatty():
+            click.echo(f"\rreading visit {number} of {count}", err=True, nl=number == count)
+
+    for path in (save, plot):
+        if path is not None and path.exists():
+            raise Fault(f"{path} is there already: give a new name")
+    with faults_in_one_sentence():
+        try:
+            lesson = calibrating.calibrate(profile, store_path, invented=invented, on_visit=on_visit)
+            if save is not None:
+                calibrating.save(lesson, save)
+            if plot is not None:
+                from dashboards.figures_cure import write_checked_page
+
+                write_checked_page(plot, lesson.before.name, lesson.calibration.checked)
+        except OSError as why:
+            raise Fault(f"{why.filename} cannot be written ({why.strerror}): choose another place") from why
+        except ValueError as why:
+            raise Fault(str(why)) from why
+    click.echo(lesson.as_json() if as_json else lesson.as_text())
+
+
+@main.command()
 @click.option("--material", default="standard", show_default=True, help="Material profile: a name or a file.")
 @click.option("--air", "air_degC", type=float, required=True, help="Air temperature, °C.")
 @click.option("--sole", "sole_degC", type=float, required=True, help="Temperature of the sole, °C.")

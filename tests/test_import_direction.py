@@ -57,6 +57,7 @@ FLOORS = {
     "computer_check": 5.3,
     "rehearsing": 5.3,
     "past_visits": 5.3,
+    "calibrating": 5.3,
     "cli": 6,
 }
 DASHBOARD_FLOOR = 5.5  # the page reads the collector; the command line starts the page
