@@ -100,7 +100,7 @@ def _sheet(foot: FootState) -> dict[str, Any]:
         else {"site": str(held.site), "mm": round(value_in(held.value_m, "mm"), 2)},
         "landed": len(foot.sheet.landed),
         "next": None if foot.sheet.next_site is None else str(foot.sheet.next_site),
-        "sites": [str(site) for site in dict.fromkeys(foot.sheet.sequence)],
+        "sites": [str(site) for site in dict.fromkeys((*foot.sheet.sequence, *foot.sheet.afterwards))],
         "values": values,
         "asks": None if held is None else held.question,
     }
