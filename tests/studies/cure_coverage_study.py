@@ -10,7 +10,7 @@ profile that has not earned authority and as it would be shown for one that has;
 "not before" on until the first firm one. advanced counts answers that a reading brought forward without
 authority; it must be 0.
 
-What it said (standard profile):
+What it said (standard profile, before authority was held to a third of the way; not rerun since):
 
     seed 20240501, 30 pours a set (540), n +/- 0.6   covers   late  safe-by/truth  trusted
     before any reading                                 0.89   0.08      2.37         1.00
@@ -39,7 +39,6 @@ from dataclasses import dataclass, field
 import numpy as np
 from cure_truth import KINDS, Pours, Weather, drawn
 
-from hoofsense.estimators import cure_material
 from hoofsense.estimators.cure_evidence import (
     Times,
     cure_evidence,
@@ -152,14 +151,11 @@ def main() -> None:
     )
     parser.add_argument("--pours", type=int, default=45, help="pours in each of the 18 sets")
     parser.add_argument("--seed", type=int, default=SEED)
-    parser.add_argument("--shape-u", type=float, default=None, help="another spread of the exponent n")
     parser.add_argument("--kind", choices=KINDS, action="append", help="only these kinds")
     parser.add_argument("--air", type=float, action="append", help="only these air temperatures, degC")
     given = parser.parse_args()
-    if given.shape_u is not None:
-        cure_material._SHAPE_N_u = given.shape_u
     generator = np.random.default_rng(given.seed)
-    print(f"seed {given.seed}, {given.pours} pours a set, spread of n {cure_material._SHAPE_N_u}")
+    print(f"seed {given.seed}, {given.pours} pours a set, spread of n {PROFILE.shape_n_u}")
     heads = "covers   late safe-by/truth trusted"
     print(f"{'air':>5} {'kind':<20} {'answer':<9} {heads}")
     total, advanced = {name: Score() for name in ("before", "shown", "earned", "touched")}, 0

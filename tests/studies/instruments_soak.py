@@ -46,6 +46,11 @@ def resident_MB() -> float:
         return int(told.read().split()[1]) * PAGE_BYTES / 1e6
 
 
+def feed_events(collector: Collector) -> int:
+    """Steps of the page's feed in memory; their number is bounded and fills in minutes of a real day."""
+    return collector.newest_event_id() + 1 - collector.oldest_event_id()
+
+
 def begin_mark() -> bytes:
     return mark_payload(
         {
@@ -108,7 +113,8 @@ def main() -> None:
                 if day.second >= next_hour_s:
                     print(
                         f"hour {next_hour_s // HOUR_S}: {sum(day.delivered.count.values()):>10,} readings, "
-                        f"{sum(map(len, recoveries.values())):>4} faults, memory {resident_MB():6.1f} MB, "
+                        f"{sum(map(len, recoveries.values())):>4} faults, memory {resident_MB():6.1f} MB "
+                        f"({feed_events(collector):>4,} events kept for the page), "
                         f"store {path.stat().st_size / 1e6:6.1f} MB, {time.monotonic() - began_s:6.0f} s",
                         flush=True,
                     )
